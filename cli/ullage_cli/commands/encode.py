@@ -1,0 +1,5 @@
+"""Placeholder while the house is being built."""
+
+
+def encode() -> None:
+    """To come."""

@@ -1,0 +1,263 @@
+"""The scalar codec: one frame is one big integer, and every slot a shift and a mask on it.
+
+For every octet string the decoder gives a message that encodes back to those octets, or one named reason. The fast
+way answers only when all is well; whatever it doubts goes to `_first_fault`, which asks in the order of the rules.
+"""
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from .errors import EncodeError, Refused
+from .layout import Fixed, Layout, Slot
+from .status import Status
+from .values import NOT_A_VALUE, describe, expectation, reader, writer
+
+if TYPE_CHECKING:
+    from .protocol import Protocol
+
+_MOST_OCTETS = 255
+_TABLE_BITS = 8
+"""Slots up to this width are read by looking their code up."""
+
+
+class Message:
+    """One accepted frame.
+
+    Attributes: frame (its name), values (field name -> value, in wire order; a special code is a `Special` string).
+    `message["distance"]` is `message.values["distance"]`.
+    """
+
+    __slots__ = ("frame", "values")
+
+    def __init__(self, frame: str, values: dict[str, Any]) -> None:
+        self.frame = frame
+        self.values = values
+
+    def __getitem__(self, name: str) -> Any:
+        return self.values[name]
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Message) and self.frame == other.frame and self.values == other.values
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        inside = ", ".join(f"{name}={value!r}" for name, value in self.values.items())
+        return f"<Message {self.frame} {inside}>"
+
+
+class _FrameCodec:
+    """Reader and writer of one frame's body (everything before the CRC)."""
+
+    def __init__(self, layout: Layout, check_octets: int) -> None:
+        self.layout = layout
+        self.octets = layout.octets
+        self.body_octets = layout.body_octets
+        total = 8 * self.body_octets
+        self.bits = total
+        self.check_bits = 8 * check_octets
+        self.fixed_mask = self.fixed_value = 0
+        self.read_plan: list[tuple[str, int, int, tuple[Any, ...] | None, Callable[[int], Any] | None]] = []
+        self.write_plan: list[tuple[str, int, Callable[[Any], int]]] = []
+        for slot in layout.slots:
+            shift, mask = total - slot.end, (1 << slot.bits) - 1
+            if isinstance(slot.transform, Fixed):
+                self.fixed_mask |= mask << shift
+                self.fixed_value |= slot.transform.value << shift
+                continue
+            read = reader(slot)
+            table = tuple(map(read, range(mask + 1))) if read and slot.bits <= _TABLE_BITS else None
+            self.read_plan.append((slot.name, shift, mask, table, None if table else read))
+            self.write_plan.append((slot.name, shift, writer(slot, layout.name)))
+
+    def read(self, word: int) -> dict[str, Any]:
+        """All values of a body, or the first fault. word: the body as one number, first octet highest."""
+        values: dict[str, Any] = {}
+        if word & self.fixed_mask != self.fixed_value:
+            self._first_fault(word)
+        for name, shift, mask, table, read in self.read_plan:
+            value: Any = word >> shift & mask
+            if table:
+                value = table[value]
+            elif read:
+                value = read(value)
+            if value is NOT_A_VALUE:
+                self._first_fault(word)
+            values[name] = value
+        return values
+
+    def write(self, values: Mapping[str, Any]) -> int:
+        """The body as one number. Raises EncodeError."""
+        word = self.fixed_value
+        try:
+            for name, shift, write in self.write_plan:
+                word |= write(values[name]) << shift
+        except KeyError:
+            self._wrong_names(values)
+            raise
+        if len(values) != len(self.write_plan):
+            self._wrong_names(values)
+        return word
+
+    def _wrong_names(self, values: Mapping[str, Any]) -> None:
+        frame = self.layout.name
+        known = [name for name, _, _ in self.write_plan]
+        missing = [name for name in known if name not in values]
+        if missing:
+            text = f"{frame} needs {_listed(missing)}"
+            raise EncodeError(text, frame=frame, field=missing[0], help=f"{frame} has {_listed(known)}")
+        for name in values:
+            if name not in known:
+                fixed = any(slot.name == name for slot in self.layout.slots)
+                text = f"{name} is written by the encoder itself" if fixed else f"{frame} has no field {name!r}"
+                raise EncodeError(text, frame=frame, field=str(name), help=f"{frame} has {_listed(known)}")
+
+    def _first_fault(self, word: int) -> NoReturn:
+        """Raise the refusal of the first slot, in wire order, that is not as it must be."""
+        for slot in self.layout.slots:
+            raw = word >> (self.bits - slot.end) & ((1 << slot.bits) - 1)
+            if isinstance(slot.transform, Fixed):
+                if raw != slot.transform.value:
+                    self._refuse(slot.transform.reason, slot, raw)
+            elif (read := reader(slot)) and read(raw) is NOT_A_VALUE:
+                self._refuse(Status.NOT_A_VALUE, slot, raw)
+        raise AssertionError("a frame was doubted without a fault")
+
+    def _refuse(self, reason: Status, slot: Slot, raw: int) -> NoReturn:
+        expected = expectation(slot)
+        name = slot.name or "fill bits"
+        text = f"{name}: {describe(slot, raw)}; {expected}"
+        raise Refused(
+            reason, text, frame=self.layout.name, field=slot.name or None, bit=slot.offset, raw=raw, expected=expected
+        )
+
+
+class Codec:
+    """Reader and writer of all frames of a protocol. `Protocol.encode` and `.decode` are its front."""
+
+    def __init__(self, protocol: "Protocol") -> None:
+        self.protocol = protocol
+        integrity = protocol.integrity
+        self._least = protocol.least_octets
+        self._check = protocol.check_octets
+        self._crc = integrity.crc.function if integrity else None
+        self._first = integrity.first_octet if integrity else 0
+        self._order: Any = "big" if integrity is None or integrity.high_first else "little"
+        self._frames = {name: _FrameCodec(layout, self._check) for name, layout in protocol.frames.items()}
+        self._only = next(iter(self._frames.values()))
+        message = protocol.message_slot
+        self._by_code = {frame.layout.message: frame for frame in self._frames.values()} if message else None
+
+    def encode(self, frame: str, values: Mapping[str, Any]) -> bytes:
+        """See `Protocol.encode`."""
+        codec = self._frames.get(frame)
+        if codec is None:
+            known = _listed(list(self._frames))
+            raise EncodeError(f"{self.protocol.name} has no frame {frame!r}", frame=str(frame), help=f"it has {known}")
+        if not isinstance(values, Mapping):
+            raise EncodeError(f"values are a {type(values).__name__}; give name -> value", frame=frame)
+        body = codec.write(values).to_bytes(codec.body_octets, "big")
+        if self._crc is None:
+            return body
+        covered = body[self._first :] if self._first else body
+        return body + self._crc(covered).to_bytes(self._check, self._order)
+
+    def decode(self, octets: bytes | bytearray | memoryview, at: int | None = None) -> Message:
+        """See `Protocol.decode`."""
+        if type(octets) is not bytes:
+            octets = memoryview(octets).tobytes()
+        count = len(octets)
+        if count < self._least:
+            text = f"{_octets(count)}; the shortest frame has {self.protocol.shortest}"
+            raise Refused(Status.TOO_SHORT, text, raw=count, expected=f"at least {self.protocol.shortest} octets")
+        if count > _MOST_OCTETS:
+            raise Refused(Status.TOO_LONG, f"{count} octets; 255 is the most", raw=count, expected="at most 255 octets")
+        body_octets = count - self._check
+        if self._crc is not None:
+            sent = int.from_bytes(octets[body_octets:], self._order)
+            fits = self._crc(octets[self._first : body_octets])
+            if sent != fits:
+                self._refuse_integrity(sent, fits, body_octets)
+        if self._by_code is None and self.protocol.revision_slot is None:
+            codec = self._only
+        else:
+            codec = self._choose(octets)
+        if count != codec.octets:
+            name = codec.layout.name
+            text = f"{_octets(count)}; {name} has {codec.octets}"
+            raise Refused(Status.WRONG_LENGTH, text, frame=name, raw=count, expected=f"{codec.octets} octets")
+        word = int.from_bytes(octets[:body_octets], "big")
+        if at is not None:
+            self._check_address(word, codec, at)
+        return Message(codec.layout.name, codec.read(word))
+
+    def _choose(self, octets: bytes) -> _FrameCodec:
+        """The frame that revision and message code name."""
+        revision = self.protocol.revision_slot
+        if revision is not None:
+            raw = _bits_of(octets, revision)
+            if raw != self.protocol.revision:
+                text = f"a sound frame of revision {raw}; this spec is revision {self.protocol.revision}"
+                raise Refused(
+                    Status.OTHER_REVISION,
+                    text,
+                    field=revision.name,
+                    bit=revision.offset,
+                    raw=raw,
+                    expected=f"{self.protocol.revision}",
+                )
+        message = self.protocol.message_slot
+        if message is None or self._by_code is None:
+            return self._only
+        raw = _bits_of(octets, message)
+        codec = self._by_code.get(raw)
+        if codec is None:
+            known = ", ".join(str(code) for code in self._by_code)
+            text = f"message code {raw} is none of this spec's: {known}"
+            raise Refused(
+                Status.UNKNOWN_MESSAGE,
+                text,
+                field=message.name,
+                bit=message.offset,
+                raw=raw,
+                expected=f"one of {known}",
+            )
+        return codec
+
+    def _check_address(self, word: int, codec: _FrameCodec, at: int) -> None:
+        slot = self.protocol.destination_slot
+        if slot is None:
+            raise ValueError(f"{self.protocol.name} has no destination, so frames are for everybody")
+        if isinstance(at, bool) or not isinstance(at, int) or not 0 <= at < 1 << slot.bits:
+            raise ValueError(f"{at!r} is no station; 0..{(1 << slot.bits) - 1} are")
+        raw = word >> (codec.bits - slot.end) & ((1 << slot.bits) - 1)
+        if raw not in (at, getattr(slot.transform, "broadcast", None)):
+            raise Refused(
+                Status.NOT_ADDRESSED,
+                f"for station {raw}, received at {at}",
+                frame=codec.layout.name,
+                field=slot.name,
+                bit=slot.offset,
+                raw=raw,
+                expected=f"{at}",
+            )
+
+    def _refuse_integrity(self, sent: int, fits: int, body_octets: int) -> NoReturn:
+        digits = 2 * self._check
+        covered = body_octets - self._first
+        text = f"the CRC is {sent:0{digits}x}, these {_octets(covered)} give {fits:0{digits}x}"
+        raise Refused(Status.INTEGRITY, text, bit=8 * body_octets, raw=sent, expected=f"{fits:0{digits}x}")
+
+
+def _bits_of(octets: bytes, slot: Slot) -> int:
+    """The code of a header slot, read from octets that hold at least the header."""
+    last = (slot.end + 7) // 8
+    return int.from_bytes(octets[slot.offset // 8 : last], "big") >> (8 * last - slot.end) & ((1 << slot.bits) - 1)
+
+
+def _octets(count: int) -> str:
+    return f"{count} octet" if count == 1 else f"{count} octets"
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

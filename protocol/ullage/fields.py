@@ -1,0 +1,254 @@
+"""Each kind's rule: from the keys of one field to its width in bits and its transform.
+
+Faults are handed to a callback, so that one reading of a file finds them all; a field with a fault gives None.
+"""
+
+from collections.abc import Callable, Iterable
+from fractions import Fraction
+
+from . import specfile
+from .layout import Choice, Fixed, Flag, Opaque, Scaled, Special, Text, Transform
+from .names import fault_in_word
+from .quantity import plain
+from .status import Status
+
+Complain = Callable[[str, str | None, str, str | None], None]
+"""Takes fault code, key (None: the whole field), text, help."""
+
+Meaning = tuple[int, Transform]
+"""Width in bits and transform."""
+
+
+def meaning(field: specfile.AnyField, complain: Complain) -> Meaning | None:
+    """Work out one field, except message and revision, whose codes depend on frame and protocol.
+
+    field: as read from the file. complain: told every fault. Returns (bits, transform), or None after a fault.
+    """
+    match field:
+        case specfile.MeasureField():
+            return _measure(field, complain)
+        case specfile.CountField():
+            return _count(field, complain)
+        case specfile.CodeField():
+            return _code(field, complain)
+        case specfile.FlagField():
+            return 1, Flag()
+        case specfile.DestinationField():
+            return _destination(field, complain)
+        case specfile.IdentifierField() | specfile.SequenceField():
+            return field.bits, _whole(field.bits)
+        case specfile.TimeField():
+            return _time(field, complain)
+        case specfile.TextField():
+            return 8 * field.octets, Text(field.octets)
+        case specfile.OctetsField():
+            return 8 * field.octets, Opaque(field.octets)
+        case specfile.ConstantField():
+            if not 0 <= field.value < 1 << field.bits:
+                complain(
+                    "too_large", "value", f"{field.value} does not fit in {_bits(field.bits)}", _needs(field.value)
+                )
+                return None
+            return field.bits, Fixed(field.value, Status.WRONG_CONSTANT)
+        case specfile.SpareField():
+            return field.bits, Fixed(0, Status.SPARE_NOT_ZERO)
+    raise AssertionError(field.kind)
+
+
+def _whole(bits: int, broadcast: int | None = None) -> Scaled:
+    return Scaled("", Fraction(1), 0, 0, (1 << bits) - 1, broadcast=broadcast)
+
+
+def _destination(field: specfile.DestinationField, complain: Complain) -> Meaning | None:
+    if field.broadcast is not None and not 0 <= field.broadcast < 1 << field.bits:
+        complain(
+            "too_large", "broadcast", f"{field.broadcast} does not fit in {_bits(field.bits)}", _needs(field.broadcast)
+        )
+        return None
+    return field.bits, _whole(field.bits, field.broadcast)
+
+
+def _time(field: specfile.TimeField, complain: Complain) -> Meaning | None:
+    if field.step <= 0:
+        complain("too_small", "step", f"{plain(field.step)} s is no step: a step is greater than 0", None)
+        return None
+    return field.bits, Scaled("s", field.step, 0, 0, (1 << field.bits) - 1, epoch=field.epoch)
+
+
+def _count(field: specfile.CountField, complain: Complain) -> Meaning | None:
+    if field.range is None:
+        if field.bits is None:
+            complain("missing_key", None, "a count needs bits or range", "bits = 8, or range = [0, 100]")
+            return None
+        return field.bits, _whole(field.bits)
+    low, high = field.range
+    if low > high:
+        complain("upside_down", "range", f"{low} is above {high}", f"range = [{high}, {low}]")
+        return None
+    return _fit(Scaled("", Fraction(1), 0, low, high, signed=low < 0), [], field.bits, complain)
+
+
+def _code(field: specfile.CodeField, complain: Complain) -> Meaning | None:
+    before: dict[int, str] = {}
+    good = True
+    if not field.codes:
+        complain("no_codes", "codes", "there is no code here", "codes = { shut = 0, open = 1 }")
+        return None
+    for name, code in field.codes.items():
+        good &= _word(name, "codes", complain)
+        if code in before:
+            complain(
+                "codes_overlap", "codes", f'"{name}" and "{before[code]}" are both {code}', "give each its own code"
+            )
+            good = False
+        before.setdefault(code, name)
+        if not 0 <= code < 1 << 64:
+            complain("too_large", "codes", f"{name} = {code} is not in 0..2^64-1", None)
+            good = False
+    top = max(field.codes.values())
+    bits = field.bits or max(1, top.bit_length())
+    if good and top >= 1 << bits:
+        complain("too_few_bits", "bits", f'"{before[top]}" is {top}, which does not fit in {_bits(bits)}', _needs(top))
+        good = False
+    return (bits, Choice(tuple(Special(name, code) for name, code in field.codes.items()))) if good else None
+
+
+def _measure(field: specfile.MeasureField, complain: Complain) -> Meaning | None:
+    low, high = field.range
+    zero = low if field.zero is None else field.zero
+    if field.step <= 0:
+        complain("too_small", "step", f"{plain(field.step)} {field.unit} is no step: a step is greater than 0", None)
+        return None
+    if low > high:
+        complain(
+            "upside_down", "range", f"{plain(low)} is above {plain(high)}", f"range = [{plain(high)}, {plain(low)}]"
+        )
+        return None
+    ends = [_on_step(value, "range", field, complain) for value in field.range]
+    first = _on_step(zero, "zero", field, complain) if field.zero is not None else ends[0]
+    names = field.special if isinstance(field.special, list) else list(field.special)
+    good = _unit(field.unit, complain)
+    for index, name in enumerate(names):
+        good &= _word(name, "special", complain)
+        if name in names[:index]:
+            complain("name_taken", "special", f'"{name}" stands here twice', None)
+            good = False
+    lowest, highest = ends
+    if lowest is None or highest is None or first is None or not good:
+        return None
+    scaled = Scaled(field.unit, field.step, first, lowest, highest, lowest < first, clamp=field.clamp)
+    return _fit(scaled, field.special, field.bits, complain)
+
+
+def _on_step(value: Fraction, key: str, field: specfile.MeasureField, complain: Complain) -> int | None:
+    steps = value / field.step
+    if steps.denominator == 1:
+        return steps.numerator
+    step, unit = field.step, f" {field.unit}" if field.unit else ""
+    below = steps.numerator // steps.denominator
+    near = ", ".join(plain((below + more) * step) for more in (0, 1))
+    text = f"{plain(value)}{unit} is no whole number of steps of {plain(step)}{unit}; {near} are"
+    complain("off_step", key, text, f"{plain(round(steps) * step)} here, or a step that divides {plain(value)}")
+    return None
+
+
+def _fit(
+    scaled: Scaled, special: Iterable[str] | dict[str, int], bits: int | None, complain: Complain
+) -> Meaning | None:
+    """Find the width and the special codes of a range of steps."""
+    codes = special if isinstance(special, dict) else None
+    names = list(special)
+    fewest = _fewest(scaled, 0 if codes else len(names), list((codes or {}).values()))
+    low, high = scaled.lowest - scaled.first, scaled.highest - scaled.first
+    if (bits or fewest) > 64:
+        complain(
+            "too_wide",
+            "range",
+            f"this needs {fewest} bits, and a field has at most 64",
+            "a coarser step, or a narrower range",
+        )
+        return None
+    if bits is not None and bits < fewest:
+        holds = f"raw {low}..{high}" + (f" and {len(names)} special codes" if names else "")
+        complain("too_few_bits", "bits", f"{_bits(bits)} cannot hold {holds}", f"bits = {fewest}, or leave bits out")
+        return None
+    width = bits or fewest
+    if not _fits_members(scaled, len(names)):
+        complain("too_wide", "range", "the range in steps, counted from 0, does not fit in 64 bits", "a coarser step")
+        return None
+    if codes is None:
+        top = (1 << (width - 1 if scaled.signed else width)) - 1
+        found = [Special(name, top - place) for place, name in enumerate(names)]
+    else:
+        found = [Special(name, code % (1 << width)) for name, code in codes.items()]
+        if not _apart(found, scaled, width, complain):
+            return None
+    return width, _with_specials(scaled, tuple(found))
+
+
+def _with_specials(scaled: Scaled, specials: tuple[Special, ...]) -> Scaled:
+    return Scaled(
+        scaled.unit, scaled.step, scaled.first, scaled.lowest, scaled.highest, scaled.signed, specials, scaled.clamp
+    )
+
+
+def _fewest(scaled: Scaled, on_top: int, codes: list[int]) -> int:
+    """The fewest bits for range and special codes: on_top codes above the range, or these written ones."""
+    low, high = scaled.lowest - scaled.first, scaled.highest - scaled.first + on_top
+    if not scaled.signed:
+        return max(1, high.bit_length(), *(code.bit_length() if code >= 0 else 65 for code in codes))
+    need = max((-low - 1).bit_length() if low < 0 else 0, high.bit_length() if high > 0 else 0) + 1
+    return max(need, *((code.bit_length() if code >= 0 else (-code - 1).bit_length() + 1) for code in codes), 1)
+
+
+def _fits_members(scaled: Scaled, specials: int) -> bool:
+    """Whether the steps, and as many codes beyond the range, fit in a signed or an unsigned 64-bit integer."""
+    if scaled.lowest - specials >= -(1 << 63) and scaled.highest < 1 << 63:
+        return True
+    return scaled.lowest >= 0 and scaled.highest + specials < 1 << 64
+
+
+def _apart(found: list[Special], scaled: Scaled, bits: int, complain: Complain) -> bool:
+    good = True
+    seen: dict[int, str] = {}
+    for special in found:
+        raw = special.code - (1 << bits) if scaled.signed and special.code >> (bits - 1) else special.code
+        steps = raw + scaled.first
+        if scaled.lowest <= steps <= scaled.highest:
+            text = f'"{special.name}" is code {special.code}, which is inside the range: {scaled.text(steps)}'
+            complain(
+                "codes_overlap", "special", text, "a code outside the range, or a list of names: it takes free codes"
+            )
+            good = False
+        if special.code in seen:
+            complain(
+                "codes_overlap",
+                "special",
+                f'"{special.name}" and "{seen[special.code]}" are both code {special.code}',
+                None,
+            )
+            good = False
+        seen.setdefault(special.code, special.name)
+    return good
+
+
+def _word(name: str, key: str, complain: Complain) -> bool:
+    fault = fault_in_word(name)
+    if fault:
+        complain("bad_name", key, *fault)
+    return fault is None
+
+
+def _unit(unit: str, complain: Complain) -> bool:
+    if len(unit) > 20 or not unit.isprintable() or "*/" in unit or unit != unit.strip():
+        complain("bad_unit", "unit", f"{unit[:30]!r} cannot be a unit: at most 20 printable characters", None)
+        return False
+    return True
+
+
+def _bits(bits: int) -> str:
+    return f"{bits} bit" if bits == 1 else f"{bits} bits"
+
+
+def _needs(value: int) -> str | None:
+    return f"{_bits(max(1, value.bit_length()))} hold it" if 0 <= value < 1 << 64 else None
