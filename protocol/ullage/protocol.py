@@ -93,7 +93,8 @@ class Protocol:
         """Octets that hold the header and the integrity check; anything shorter is `too_short`."""
         layout = next(iter(self.frames.values()))
         bits = sum(slot.bits for slot in layout.slots[: layout.header_slots])
-        return -(-bits // 8) + self.check_octets
+        uncovered = self.integrity.first_octet if self.integrity else 0
+        return max(-(-bits // 8), uncovered) + self.check_octets
 
     @cached_property
     def shortest(self) -> int:

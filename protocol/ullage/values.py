@@ -100,7 +100,7 @@ def limits(scaled: Scaled) -> str:
     if scaled.unit or scaled.step != 1:
         text += f" by {scaled.text(1)}"
     names = [special.name for special in scaled.specials]
-    return text + (f", {' or '.join(names)}" if names else "")
+    return text + (f", or {', '.join(names)}" if names else "")
 
 
 def _scaled_reader(scaled: Scaled, bits: int) -> Callable[[int], Any] | None:

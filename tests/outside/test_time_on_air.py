@@ -3,7 +3,7 @@
 from decimal import Decimal
 from fractions import Fraction
 from itertools import product
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 from ullage.airtime import Fsk, LoRa
@@ -132,7 +132,11 @@ def test_published_preamble_times() -> None:
 
 
 def test_published_fsk_time() -> None:
-    """A public network stack: 200 octets at 50 kbit/s take 33 760 us, with 5 octets of preamble and 3 of sync."""
+    """A public network stack gives 33 760 us for 200 octets at 50 kbit/s.
+
+    That is 11 octets more than the frame: 5 of preamble, 3 of sync word, length and CRC (common practice on that
+    network, no source).
+    """
     assert Fsk(50_000, preamble_octets=5, sync_octets=3).time_on_air_us(200) == 33_760
 
 
@@ -185,14 +189,11 @@ def test_two_data_sheets_give_the_same_symbols_for_every_setting_and_octet_count
 
 @pytest.mark.parametrize("radio", [LoRa(9, 125, "4/5"), LoRa(12, 125, "4/8"), Fsk(4800)])
 def test_the_next_step_is_the_first_count_that_takes_longer(radio: LoRa | Fsk) -> None:
-    for octets in range(256):
-        step = radio.next_step(octets)
-        now = radio.time_on_air_us(octets)
-        same = [n for n in range(octets, 256) if radio.time_on_air_us(n) == now]
-        if step is None:
-            assert same[-1] == 255
-        else:
-            assert step == (same[-1] + 1, radio.time_on_air_us(same[-1] + 1) - now)
+    times = [radio.time_on_air_us(octets) for octets in range(256)]
+    for octets, now in enumerate(times):
+        longer = [(more, times[more] - now) for more in range(octets + 1, 256) if times[more] > now]
+        assert radio.next_step(octets) == (longer[0] if longer else None)
+    assert radio.next_step(255) is None
 
 
 def test_an_odd_bandwidth_gives_an_exact_fraction() -> None:
@@ -225,6 +226,9 @@ def test_settings_that_do_not_exist_are_refused_with_their_value() -> None:
         LoRa(7, 0, "4/5")
     with pytest.raises(ValueError, match="bandwidth_khz NaN is no number"):
         LoRa(7, Decimal("NaN"), "4/5")
+    inexact: dict[str, Any] = {"spreading_factor": 7, "bandwidth_khz": 62.5, "coding_rate": "4/5"}
+    with pytest.raises(ValueError, match=r"bandwidth_khz 62\.5 is no exact number"):
+        LoRa(**inexact)
     with pytest.raises(ValueError, match="bit_rate -1 is not more than 0"):
         Fsk(-1)
     with pytest.raises(ValueError, match="sync_octets -2 is less than 0"):

@@ -1,0 +1,37 @@
+"""A frame as a bit strip in the RFCs' 32-bit rows (RFC 2360 section 3.1): bit 0 is the most significant one."""
+
+from ullage.layout import Layout
+
+_ROW = 32
+RULER = (
+    " 0                   1                   2                   3",
+    " 0 1 2 3 4 5 6 7 8 9 0 1 2 3 4 5 6 7 8 9 0 1 2 3 4 5 6 7 8 9 0 1",
+)
+
+
+def strip(layout: Layout) -> list[str]:
+    """The rows of a frame's picture, ruler first.
+
+    layout: the frame. Returns lines of at most 65 characters; a field of n bits is 2n - 1 characters wide, and one
+    that goes on in the next row says so with "...".
+    """
+    cells = [(slot.name or ".", slot.offset, slot.bits) for slot in layout.slots]
+    if layout.check_octets:
+        cells.append(("CRC", 8 * layout.body_octets, 8 * layout.check_octets))
+    rows: list[str] = []
+    for start in range(0, 8 * layout.octets, _ROW):
+        row = "|"
+        for name, offset, bits in cells:
+            first, last = max(offset, start), min(offset + bits, start + _ROW)
+            if first < last:
+                row += _cell(name, last - first, first > offset, last < offset + bits) + "|"
+        rows.append(row)
+    return [*RULER, *rows]
+
+
+def _cell(name: str, bits: int, begun: bool, goes_on: bool) -> str:
+    width = 2 * bits - 1
+    text = ("... " if begun else "") + name + (" ..." if goes_on else "")
+    if len(text) > width:
+        text = "..." if begun and width >= 3 else name[:width]
+    return text.center(width)

@@ -1,0 +1,98 @@
+"""Python and the compiled C give the same values, octets, reasons and statuses, for every case and option.
+
+For every octet string the decoders give a message that encodes back to those octets, or one named reason; all give
+the same. For every content of the structs both encoders give the same octets, or the same status, and write nothing.
+"""
+
+import random
+from functools import cache
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, reject, settings
+from hypothesis import strategies as st
+from support.cases import received, struct_contents
+from support.ends import BUILDS, Answer, Build, CEnd, PythonEnd, need
+from support.protocols import specs
+
+import ullage
+from ullage.codes import reasons
+from ullage_codegen.cheader import model
+
+SHIPPED = sorted((Path(__file__).parents[2] / "spec").glob("*.toml"))
+
+
+@pytest.fixture(params=BUILDS, ids=lambda build: build.name)
+def build(request: pytest.FixtureRequest) -> Build:
+    """Each way to compile; skipped, or in CI failed, where the compiler is missing."""
+    chosen: Build = request.param
+    need(chosen.compiler)
+    return chosen
+
+
+@cache
+def shipped(path: Path) -> ullage.Protocol:
+    return ullage.load(path)
+
+
+def stations(protocol: ullage.Protocol) -> list[int | None]:
+    slot = protocol.destination_slot
+    return [None] if slot is None else [None, 0, 1, (1 << slot.bits) - 1]
+
+
+def agree(protocol: ullage.Protocol, build: Build, seed: int) -> None:
+    """Run all cases on both ends; every reason and status that the protocol can give must come up."""
+    rng = random.Random(seed)
+    python, c = PythonEnd(protocol), CEnd(protocol, build)
+    seen: set[int] = set()
+    for octets in received(protocol, rng):
+        for at in stations(protocol):
+            answer = python.decode(octets, at)
+            assert c.decode(octets, at) == answer, f"{octets.hex(' ')} at {at}"
+            seen.add(answer.status)
+            if answer.status == 0:
+                assert answer.frame is not None
+                assert answer.contents is not None
+                again = Answer(0, octets=octets)
+                assert python.encode(answer.frame, dict(answer.contents)) == again
+                assert c.encode(answer.frame, dict(answer.contents)) == again
+        for frame in protocol.frames:
+            assert c.decode(octets, None, frame) == python.decode(octets, None, frame), octets.hex(" ")
+    assert {int(reason) for reason in reasons(protocol)} <= seen
+    assert 0 in seen
+    for frame in model(protocol).frames:
+        statuses = set()
+        for contents in struct_contents(frame.members, rng):
+            answer = python.encode(frame.layout.name, contents)
+            assert c.encode(frame.layout.name, contents) == answer, contents
+            statuses.add(answer.status)
+            if answer.octets is not None:
+                assert c.decode(answer.octets).octets is None
+                assert c.decode(answer.octets) == python.decode(answer.octets)
+                assert python.decode(answer.octets).status == 0
+        expected = {0} if all(member.total for member in frame.members) else {0, 32}
+        assert statuses == expected
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_ends_agree_on_every_shipped_spec(path: Path, build: Build) -> None:
+    agree(shipped(path), build, seed=1)
+
+
+@settings(
+    max_examples=40,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.large_base_example],
+)
+@given(specs(), st.integers(0, 2**32))
+def test_ends_agree_on_generated_specs(text: str, seed: int) -> None:
+    try:
+        protocol = ullage.loads(text)
+    except ullage.SpecError as error:
+        if any(fault.code not in ("too_wide", "too_few_bits", "codes_overlap", "too_long") for fault in error.faults):
+            raise
+        reject()
+    need("gcc")
+    agree(protocol, BUILDS[seed % 3], seed)

@@ -1,0 +1,1 @@
+"""What several tests share: generated protocols, cases, and the implementations that must agree."""

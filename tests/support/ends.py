@@ -1,0 +1,277 @@
+"""The implementations that must agree, behind one face: contents in, octets out, and the other way round.
+
+An end speaks in struct contents (whole steps, codes, octets), because C can hold any bit pattern in a struct and the
+question is what both ends make of it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+import hashlib
+import os
+import shutil
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import pytest
+
+import ullage
+from ullage_codegen.ccontent import content_of, value_of
+from ullage_codegen.cheader import CFrame, CHeader, emit_c, model
+from ullage_codegen.cmodel import Member
+
+WARNINGS = (
+    "-Wall -Wextra -Wpedantic -Wconversion -Wsign-conversion -Wshadow -Wcast-align -Wcast-qual -Wundef -Werror"
+).split()
+"""Under these the header must be clean, with every compiler and as C and C++."""
+
+UNTOUCHED = 0xA5
+"""What targets are filled with before a call, to see that a refusal leaves them alone."""
+
+Contents = dict[str, int | bytes]
+"""Slot name -> content of the struct member."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What an end said: a status, and on fine the frame with its contents, or the octets."""
+
+    status: int
+    frame: str | None = None
+    contents: tuple[tuple[str, int | bytes], ...] | None = None
+    octets: bytes | None = None
+
+
+class End(Protocol):
+    """One implementation of a protocol."""
+
+    def decode(self, octets: bytes, at: int | None = None, only: str | None = None) -> Answer:
+        """Read octets, as station `at`, with the decoder of all frames or of `only` one."""
+        ...
+
+    def encode(self, frame: str, contents: Contents) -> Answer:
+        """Write a struct with these contents."""
+        ...
+
+
+class PythonEnd:
+    """The scalar codec."""
+
+    def __init__(self, protocol: ullage.Protocol) -> None:
+        self.protocol = protocol
+        self.members = _members(model(protocol))
+        self.single = {name: _single(protocol, name) for name in protocol.frames}
+
+    def decode(self, octets: bytes, at: int | None = None, only: str | None = None) -> Answer:
+        try:
+            message = (self.single[only] if only else self.protocol).decode(octets, at)
+        except ullage.Refused as refused:
+            return Answer(int(refused.reason))
+        members = self.members[message.frame]
+        contents = tuple((name, content_of(members[name], value)) for name, value in message.values.items())
+        return Answer(0, message.frame, contents)
+
+    def encode(self, frame: str, contents: Contents) -> Answer:
+        members = self.members[frame]
+        values = {name: value_of(members[name], content) for name, content in contents.items()}
+        try:
+            return Answer(0, octets=self.protocol.encode(frame, values))
+        except ullage.EncodeError as error:
+            assert error.status is not None, f"{error} has no status, so C could not say it"
+            return Answer(int(error.status))
+
+
+def _single(protocol: ullage.Protocol, frame: str) -> ullage.Protocol:
+    """A protocol that has only this frame: what a one-frame decoder is the decoder of."""
+    return ullage.Protocol(protocol.name, protocol.revision, "", {frame: protocol.frames[frame]}, protocol.integrity)
+
+
+def _members(header: CHeader) -> dict[str, dict[str, Member]]:
+    return {frame.layout.name: {member.slot.name: member for member in frame.members} for frame in header.frames}
+
+
+@dataclass(frozen=True)
+class Build:
+    """One way to compile: compiler, language, form of the CRC."""
+
+    compiler: str
+    language: str
+    crc_form: int
+
+    @property
+    def name(self) -> str:
+        return f"{self.compiler}-{self.language}-{('small', 'fast', 'table')[self.crc_form - 1]}"
+
+    @property
+    def command(self) -> list[str]:
+        standard = {"c": ["-x", "c", "-std=c99"], "c++": ["-x", "c++", "-std=c++11"]}[self.language]
+        # Undefined behaviour ends the process at once, without a run-time library to load into Python.
+        trap = "-fsanitize-undefined-trap-on-error" if "clang" not in self.compiler else "-fsanitize-trap=undefined"
+        return [self.compiler, *standard, "-O1", *WARNINGS, "-fsanitize=undefined", trap, "-shared", "-fPIC"]
+
+
+BUILDS = [
+    Build("gcc", "c", 1),
+    Build("gcc", "c", 2),
+    Build("gcc", "c", 3),
+    Build("g++", "c++", 2),
+    Build("clang", "c", 2),
+    Build("clang++", "c++", 3),
+]
+
+
+def need(tool: str) -> None:
+    """Skip a test whose tool is missing; in CI a missing tool is a failure."""
+    if shutil.which(tool) is None:
+        if os.environ.get("CI"):
+            pytest.fail(f"{tool} is not installed, and CI needs every tool")
+        pytest.skip(f"{tool} is not installed")
+
+
+def compile_header(protocol: ullage.Protocol, build: Build) -> ctypes.CDLL:
+    """Compile a protocol's header, with a function around each of its own, into a library; the same is made once."""
+    text = emit_c(protocol, "test.toml")
+    source = _glue(model(protocol), build.crc_form)
+    key = hashlib.sha256("\0".join([*build.command, text, source]).encode()).hexdigest()[:32]
+    path = _folder() / f"{key}.so"
+    if not path.exists():
+        # Included from a file, as users do: compilers warn of less inside an included header.
+        folder = path.with_suffix(f".{os.getpid()}")
+        folder.mkdir(exist_ok=True)
+        (folder / f"{protocol.name}.h").write_text(text, encoding="ascii")
+        command = [*build.command, f"-I{folder}", "-o", str(folder / "made.so"), "-"]
+        made = subprocess.run(command, input=source, capture_output=True, text=True, check=False)
+        assert made.returncode == 0, f"{build.name} does not compile this:\n{made.stderr[:3000]}"
+        (folder / "made.so").replace(path)
+    return ctypes.CDLL(str(path))
+
+
+@functools.cache
+def _folder() -> Path:
+    return Path(tempfile.mkdtemp(prefix="ullage-test-"))
+
+
+def _glue(header: CHeader, crc_form: int) -> str:
+    """The header with exported functions around its own, which are static."""
+    low, up = header.protocol.name, header.protocol.name.upper()
+    at = header.protocol.destination_slot is not None
+    out = [f"#define {up}_CRC_FORM {crc_form}" if header.protocol.integrity else ""]
+    out += [f'#include "{header.file_name}"', "#ifdef __cplusplus", 'extern "C" {', "#endif"]
+
+    def decode(name: str, target: str, call: str) -> None:
+        plain = f"return (int){call}(octets, count, target);"
+        # The station is always within the destination's bits, so the narrowing conversion loses nothing.
+        body = f"if (has_at) return (int){call}_at(octets, count, ({_at_type(header)})at, target);" if at else ""
+        unused = "" if at else "(void)has_at; (void)at;"
+        signature = f"(const uint8_t *octets, size_t count, int has_at, uint64_t at, struct {target} *target)"
+        out.append(f"int {name}{signature};\nint {name}{signature} {{ {unused} {body} {plain} }}")
+
+    decode("t_decode", f"{low}_message", f"{low}_decode")
+    for frame in header.frames:
+        decode(f"t_decode_{frame.layout.name}", frame.struct, f"{frame.struct}_decode")
+        name = f"t_encode_{frame.layout.name}(const struct {frame.struct} *values, uint8_t *octets)"
+        out.append(f"int {name};\nint {name} {{ return (int){frame.struct}_encode(values, octets); }}")
+        name = f"t_size_{frame.layout.name}(void)"
+        out.append(f"size_t {name};\nsize_t {name} {{ return sizeof(struct {frame.struct}); }}")
+    out.append(f"size_t t_size(void);\nsize_t t_size(void) {{ return sizeof(struct {low}_message); }}")
+    helpers = {helper.from_name: helper for frame in header.frames for helper in frame.helpers}
+    for helper in helpers.values():
+        wide, ctype = helper.wide.name, helper.member.ctype.name
+        out += [_helper_glue(helper.from_name, wide, ctype), _helper_glue(helper.to_name, ctype, wide)]
+    out += ["#ifdef __cplusplus", "}", "#endif", ""]
+    return "\n".join(out)
+
+
+def _helper_glue(name: str, takes: str, gives: str) -> str:
+    return f"{gives} t_{name}({takes} x);\n{gives} t_{name}({takes} x) {{ return {name}(x); }}"
+
+
+def _at_type(header: CHeader) -> str:
+    slot = header.protocol.destination_slot
+    assert slot is not None
+    return f"uint{next(size for size in (8, 16, 32, 64) if slot.bits <= size)}_t"
+
+
+class CEnd:
+    """The compiled header."""
+
+    def __init__(self, protocol: ullage.Protocol, build: Build) -> None:
+        self.header = model(protocol)
+        self.library = compile_header(protocol, build)
+        self.structs = {frame.layout.name: _structure(frame) for frame in self.header.frames}
+        self.frames = [frame.layout.name for frame in self.header.frames]
+        self.members = _members(self.header)
+        union = type("As", (ctypes.Union,), {"_fields_": list(self.structs.items())})
+        fields = [("frame", ctypes.c_int), ("chosen", union)]
+        self.message = type("Message", (ctypes.Structure,), {"_fields_": fields})
+        assert self.library.t_size() == ctypes.sizeof(self.message)
+        for name, struct in self.structs.items():
+            assert getattr(self.library, f"t_size_{name}")() == ctypes.sizeof(struct)
+
+    def decode(self, octets: bytes, at: int | None = None, only: str | None = None) -> Answer:
+        target = (self.structs[only] if only else self.message)()
+        size = ctypes.sizeof(target)
+        ctypes.memset(ctypes.byref(target), UNTOUCHED, size)
+        buffer = (ctypes.c_uint8 * len(octets)).from_buffer_copy(octets) if octets else None
+        call = getattr(self.library, f"t_decode_{only}" if only else "t_decode")
+        count = ctypes.c_size_t(len(octets))
+        status = call(buffer, count, int(at is not None), ctypes.c_uint64(at or 0), ctypes.byref(target))
+        if status:
+            assert bytes(target) == bytes([UNTOUCHED]) * size, "a refusal has touched its target"
+            return Answer(status)
+        frame = only or self.frames[target.frame - 1]
+        struct = target if only else getattr(target.chosen, frame)
+        return Answer(0, frame, tuple(self._contents(frame, struct).items()))
+
+    def encode(self, frame: str, contents: Contents) -> Answer:
+        values = self.structs[frame]()
+        ctypes.memset(ctypes.byref(values), UNTOUCHED, ctypes.sizeof(values))
+        for name, content in contents.items():
+            member = self.members[frame][name]
+            if member.length:
+                assert isinstance(content, bytes)
+                ctypes.memmove(getattr(values, member.name), content, len(content))
+            else:
+                setattr(values, member.name, content)
+        octets = self.header.protocol.frames[frame].octets
+        buffer = (ctypes.c_uint8 * (octets + 8))(*[UNTOUCHED] * (octets + 8))
+        status = getattr(self.library, f"t_encode_{frame}")(ctypes.byref(values), buffer)
+        written = bytes(buffer)
+        assert written[octets:] == bytes([UNTOUCHED]) * 8, "the encoder wrote beyond its buffer"
+        if status:
+            assert written == bytes([UNTOUCHED]) * len(written), "a refusal has touched its buffer"
+            return Answer(status)
+        return Answer(0, octets=written[:octets])
+
+    def helper(self, name: str, argument: int) -> int:
+        """Call one of the from/to helpers."""
+        helpers = [helper for frame in self.header.frames for helper in frame.helpers]
+        helper = next(helper for helper in helpers if name in (helper.from_name, helper.to_name))
+        kinds: list[Any] = [helper.wide, helper.member.ctype]
+        takes, gives = kinds if name == helper.from_name else reversed(kinds)
+        function = getattr(self.library, f"t_{name}")
+        function.argtypes, function.restype = [_ctypes(takes)], _ctypes(gives)
+        return int(function(argument))
+
+    def _contents(self, frame: str, struct: Any) -> Contents:
+        found: Contents = {}
+        for name, member in self.members[frame].items():
+            value = getattr(struct, member.name)
+            found[name] = bytes(value) if member.length else int(value)
+        return found
+
+
+def _ctypes(ctype: Any) -> Any:
+    return getattr(ctypes, f"c_{ctype.name.removesuffix('_t')}")
+
+
+def _structure(frame: CFrame) -> Any:
+    fields: list[tuple[str, Any]] = []
+    for member in frame.members:
+        kind = _ctypes(member.ctype)
+        fields.append((member.name, kind * member.length if member.length else kind))
+    return type(frame.struct, (ctypes.Structure,), {"_fields_": fields or [("nothing", ctypes.c_uint8)]})

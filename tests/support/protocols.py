@@ -1,0 +1,194 @@
+"""Random legal specs, as TOML text, over every kind and key of the language."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from hypothesis import strategies as st
+
+from ullage.crc import catalogue
+
+_STEPS = ["1", "5", "10", "60", "0.5", "0.1", "0.01", "0.25", "2.5", "0.004", "1000"]
+_UNITS = ["mm", "V", "Cel", "%RH", "m3", "min", "s", "dBm", "", "kPa", "l/min", "µm", "a b"]
+_WORDS = ["alpha", "beta", "gamma", "delta", "open", "shut", "no_echo", "default", "if"]
+_NAMES = [f"f{number}" for number in range(40)]
+
+
+def toml(value: Any) -> str:
+    """A value as TOML writes it."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml(item) for item in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {toml(item)}" for key, item in value.items()) + " }"
+    return str(value)
+
+
+def spec_text(spec: dict[str, Any]) -> str:
+    """A spec's data as TOML text."""
+    lines = ["[protocol]", *(f"{key} = {toml(value)}" for key, value in spec["protocol"].items())]
+    lines += ["[header]", f"field = {toml(spec['header'])}"]
+    for frame in spec["frames"]:
+        lines += ["[[frame]]", *(f"{key} = {toml(value)}" for key, value in frame.items())]
+    if spec.get("integrity"):
+        lines += ["[integrity]", *(f"{key} = {toml(value)}" for key, value in spec["integrity"].items())]
+    return "\n".join(lines) + "\n"
+
+
+@st.composite
+def measures(draw: st.DrawFn) -> dict[str, Any]:
+    """A measure: any range, zero, width, special codes, clamping."""
+    step = Decimal(draw(st.sampled_from(_STEPS)))
+    low = draw(st.one_of(st.integers(-300, 300), st.integers(-(2**40), 2**40)))
+    span = draw(st.one_of(st.integers(0, 300), st.integers(0, 2**20), st.sampled_from([255, 254, 65535, 2**32 - 1])))
+    high = low + span
+    field: dict[str, Any] = {
+        "kind": "measure",
+        "unit": draw(st.sampled_from(_UNITS)),
+        "range": [low * step, high * step],
+        "step": step,
+    }
+    zero = low
+    if draw(st.booleans()):
+        zero = draw(st.sampled_from([0, low, high, low - 3, (low + high) // 2]))
+        field["zero"] = zero * step
+    raw_low, raw_high = low - zero, high - zero
+    count = draw(st.sampled_from([0, 0, 1, 2, 5]))
+    bits = (max(-raw_low - 1, raw_high + 5).bit_length() if raw_low < 0 else (raw_high + 5).bit_length()) + 1
+    bits = max(bits, 2)
+    if count and draw(st.booleans()) and raw_low >= 0:
+        top = (1 << bits) - 1
+        codes = draw(st.lists(st.integers(raw_high + 1, top), min_size=1, max_size=3, unique=True))
+        field["special"] = {word: code for word, code in zip(_WORDS, codes, strict=False)}
+        if draw(st.booleans()):
+            field["bits"] = bits
+    else:
+        if count:
+            field["special"] = _WORDS[:count]
+        if draw(st.integers(0, 3)) == 0:
+            field["bits"] = bits
+    if draw(st.booleans()):
+        field["clamp"] = draw(st.booleans())
+    return field
+
+
+@st.composite
+def plain_fields(draw: st.DrawFn) -> dict[str, Any]:
+    """A field of any kind that may stand anywhere, without its name."""
+    kind = draw(
+        st.sampled_from(
+            ["measure"] * 4
+            + ["count", "count", "flag", "code", "sensor", "time", "text", "octets", "constant", "spare"]
+        )
+    )
+    bits = draw(st.one_of(st.integers(1, 12), st.integers(1, 64)))
+    if kind == "measure":
+        return draw(measures())
+    if kind == "count":
+        if draw(st.booleans()):
+            return {"kind": kind, "bits": bits}
+        low = draw(st.integers(-500, 500))
+        return {"kind": kind, "range": [low, low + draw(st.integers(0, 70_000))]}
+    if kind == "code":
+        size = draw(st.integers(1, 5))
+        largest = draw(st.sampled_from([size - 1, 9, 255, 300, 2**20]))
+        codes = draw(st.lists(st.integers(0, max(largest, size)), min_size=size, max_size=size, unique=True))
+        field: dict[str, Any] = {"kind": kind, "codes": dict(zip(_WORDS, codes, strict=False))}
+        if draw(st.booleans()):
+            field["bits"] = max(codes).bit_length() + draw(st.integers(1, 3))
+        return field
+    if kind == "constant":
+        return {"kind": kind, "bits": bits, "value": draw(st.integers(0, (1 << bits) - 1))}
+    if kind in ("text", "octets"):
+        return {"kind": kind, "octets": draw(st.integers(1, 9))}
+    if kind == "time":
+        step = Decimal(draw(st.sampled_from(["1", "60", "0.5", "0.001"])))
+        return {"kind": kind, "bits": bits, "step": step, "epoch": draw(st.sampled_from(["unix", "start"]))}
+    return {"kind": kind} if kind == "flag" else {"kind": kind, "bits": bits}
+
+
+@st.composite
+def headers(draw: st.DrawFn, several: bool, revision: int) -> list[dict[str, Any]]:
+    """A header's fields: the special ones or not, in any order, others between them."""
+    fields = []
+    if draw(st.booleans()):
+        fields.append({"kind": "revision", "bits": draw(st.integers((revision + 1).bit_length(), 8))})
+    if several or draw(st.booleans()):
+        fields.append({"kind": "message", "bits": draw(st.one_of(st.integers(4, 8), st.integers(4, 16)))})
+    if draw(st.booleans()):
+        bits = draw(st.one_of(st.just(8), st.integers(1, 20)))
+        field: dict[str, Any] = {"kind": "destination", "bits": bits}
+        if draw(st.booleans()):
+            field["broadcast"] = draw(st.sampled_from([0, (1 << bits) - 1]))
+        fields.append(field)
+    for kind in ("source", "sequence"):
+        if draw(st.booleans()):
+            fields.append({"kind": kind, "bits": draw(st.integers(1, 33))})
+    fields += draw(st.lists(plain_fields(), max_size=2))
+    return list(draw(st.permutations(fields)))
+
+
+@st.composite
+def integrities(draw: st.DrawFn) -> dict[str, Any] | None:
+    """No integrity check, a CRC of the catalogue, or any six parameters."""
+    way = draw(st.sampled_from(["none", "name", "name", "free", "free"]))
+    if way == "none":
+        return None
+    if way == "name":
+        table: dict[str, Any] = {"crc": draw(st.sampled_from(sorted(catalogue())))}
+    else:
+        width = draw(st.integers(3, 64))
+        number = st.integers(0, (1 << width) - 1)
+        poly = draw(number) | 1
+        table = {
+            "crc": {
+                "width": width,
+                "poly": poly,
+                "init": draw(number),
+                "refin": draw(st.booleans()),
+                "refout": draw(st.booleans()),
+                "xorout": draw(number),
+            }
+        }
+        # TOML's own integers end at 2^63 - 1; larger ones are read all the same.
+    if draw(st.booleans()):
+        table["octet_order"] = draw(st.sampled_from(["high_first", "low_first"]))
+    return table
+
+
+@st.composite
+def specs(draw: st.DrawFn) -> str:
+    """A legal spec as TOML text."""
+    count = draw(st.integers(1, 3))
+    revision = draw(st.integers(0, 200))
+    header = draw(headers(count > 1, revision))
+    integrity = draw(integrities())
+    names = iter(_NAMES)
+    if integrity and draw(st.integers(0, 3)) == 0:
+        header = [{"kind": "constant", "bits": 8 * draw(st.integers(1, 3)), "value": 0x5A}, *header]
+        if len(header) > 1:
+            integrity["covers_from"] = "f1"
+    header = [{"name": next(names), **field} for field in header]
+    with_message = any(field["kind"] == "message" for field in header)
+    frames = []
+    for number in range(count):
+        fields = draw(st.lists(plain_fields(), min_size=0 if header else 1, max_size=6))
+        own = [{"name": next(names), **field} for field in fields]
+        code = {"message": draw(st.sampled_from([number, 15 - number]))} if with_message else {}
+        frames.append({"name": f"frame_{'abc'[number]}", **code, "field": own})
+    return spec_text(
+        {
+            "protocol": {
+                "name": "wild",
+                "revision": revision,
+                "summary": draw(st.sampled_from(["", "any */ text ??/ µ"])),
+            },
+            "header": header,
+            "frames": frames,
+            "integrity": integrity,
+        }
+    )
