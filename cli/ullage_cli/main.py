@@ -47,7 +47,7 @@ def overview(
 
 app.command("begin")(begin.begin)
 app.command("check")(check.check)
-app.command("emit")(emit.emit)
+app.add_typer(emit.app, name="emit")
 app.command("encode", context_settings={"ignore_unknown_options": True})(encode.encode)
 app.command("decode")(decode.decode)
 app.command("explain")(explain.explain)

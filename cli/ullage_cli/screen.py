@@ -8,6 +8,9 @@ from typing import IO, TYPE_CHECKING
 if TYPE_CHECKING:
     from ullage import Protocol
 
+WIDTH = 100
+"""No screen of ours is wider."""
+
 _PLAIN_LETTERS = str.maketrans(
     {
         "µ": "u",
@@ -35,7 +38,7 @@ class Stop(Exception):
 
 def fitting(text: str, stream: IO[str]) -> str:
     """The text as this stream can print it: 'µm' becomes 'um' where there is no µ, anything else unknown '?'."""
-    encoding = stream.encoding or "utf-8"
+    encoding = getattr(stream, "encoding", None) or "utf-8"
     try:
         text.encode(encoding)
     except UnicodeEncodeError:
@@ -71,6 +74,40 @@ def columns(rows: Sequence[Sequence[str]], right: Iterable[int] = (), indent: st
     return lines
 
 
+def folded(rows: Sequence[Sequence[str]], right: Iterable[int] = (), indent: str = "", width: int = WIDTH) -> list[str]:
+    """The same, with the last column broken over several lines where the table would be wider than `width`.
+
+    A no-break space (U+00A0) keeps two words together and is printed as a space.
+    """
+    import textwrap
+
+    start = len(indent) + sum(2 + max(len(row[place]) for row in rows) for place in range(len(rows[0]) - 1))
+    room = max(width - start, 20)
+    out: list[Sequence[str]] = []
+    for row in rows:
+        first, *more = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
+        out.append([*row[:-1], first])
+        out += ([""] * (len(row) - 1) + [text] for text in more)
+    return [line.replace("\xa0", " ") for line in columns(out, right, indent)]
+
+
+def joined(parts: Iterable[str], indent: str = "", width: int = WIDTH) -> list[str]:
+    """Remarks joined by a middle dot; a new line, indented, where the next one would be wider than `width`."""
+    lines: list[str] = []
+    for part in parts:
+        longer = f"{lines[-1]} · {part}" if lines else part
+        if lines and len(longer) > width:
+            lines.append(indent + part)
+        else:
+            lines[-1:] = [longer]
+    return lines
+
+
+def quoted(path: str) -> str:
+    """A path or text as a word of a command line that can be typed again in any shell."""
+    return f'"{path}"' if not path or any(letter in path for letter in " ()&;'") else path
+
+
 def colour(stream: IO[str]) -> bool:
     """Whether this stream is a terminal that shows colour (NO_COLOR is respected)."""
     import os
@@ -81,6 +118,13 @@ def colour(stream: IO[str]) -> bool:
 def marked(text: str, stream: IO[str]) -> str:
     """The text in the one colour we have, for what needs action; plain where there is no colour."""
     return f"\x1b[33m{text}\x1b[0m" if colour(stream) else text
+
+
+def command_line(*words: str) -> str:
+    """A command as the reader can type it again, each word quoted where it must be."""
+    import shlex
+
+    return " ".join(shlex.quote(word) if any(letter in word for letter in '"$`\\') else quoted(word) for word in words)
 
 
 def load_spec(path: str) -> "Protocol":
@@ -119,8 +163,8 @@ def write_whole(path: Path, text: str) -> None:
             out.write(text)
         mask = os.umask(0)
         os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
-        os.replace(name, path)
+        Path(name).chmod(0o666 & ~mask)
+        Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

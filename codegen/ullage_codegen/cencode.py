@@ -1,5 +1,6 @@
 """The body of a frame's C encoder: first every check, then every octet, so that a refusal writes nothing."""
 
+import itertools
 from dataclasses import dataclass
 
 from ullage.layout import Choice, Flag, Layout, Opaque, Scaled, Slot, Text
@@ -91,7 +92,7 @@ def _plain(member: Member, refusal: str) -> tuple[list[str], str]:
 
 def _between(codes: list[int], top: int) -> tuple[tuple[int, int], ...]:
     edges = [-1, *codes, top + 1]
-    return tuple((low + 1, high - 1) for low, high in zip(edges, edges[1:], strict=False) if high - low > 1)
+    return tuple((low + 1, high - 1) for low, high in itertools.pairwise(edges) if high - low > 1)
 
 
 def _refuse_if(condition: str, refusal: str) -> list[str]:

@@ -78,7 +78,7 @@ def model(protocol: Protocol) -> CHeader:
     for word in _FUNCTIONS:
         names.function(word, maker=_ITSELF)
     statuses = {status: _status_name(status, names) for status in answers(protocol)}
-    frames = tuple(_frame(protocol, layout, names) for layout in protocol.frames.values())
+    frames = tuple(_frame(layout, names) for layout in protocol.frames.values())
     return CHeader(protocol, names, frames, statuses)
 
 
@@ -87,14 +87,14 @@ def _status_name(status: Status, names: Names) -> str:
     return names.constant(*words, maker=_ITSELF)
 
 
-def _frame(protocol: Protocol, layout: Layout, names: Names) -> CFrame:
+def _frame(layout: Layout, names: Names) -> CFrame:
     maker = f'frame "{layout.name}"'
     struct = names.function(layout.name, maker=maker)
     for suffix in ("encode", "decode", "decode_at", "take"):
         names.function(layout.name, suffix, maker=maker)
     names.constant(layout.name, "octets", maker=maker)
     names.constant("frame", layout.name, maker=maker)
-    members = frame_members(protocol, layout, names)
+    members = frame_members(layout, names)
     helpers = tuple(helper for member in members if (helper := unit_helper(member, names)))
     for member in members:
         path = (*member.scope, member.slot.name)

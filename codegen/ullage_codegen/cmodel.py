@@ -6,7 +6,6 @@ special code; special codes lie at the far end of the type, so that a forgotten 
 
 from dataclasses import dataclass
 
-from ullage import Protocol
 from ullage.layout import Choice, Flag, Layout, Opaque, Scaled, Slot, Text
 
 from .cnames import Names, member_name, members, step_suffix
@@ -133,7 +132,7 @@ class Member:
         return outside == sum(not self.lowest <= value <= self.highest for value in values)
 
 
-def frame_members(protocol: Protocol, layout: Layout, names: Names) -> tuple[Member, ...]:
+def frame_members(layout: Layout, names: Names) -> tuple[Member, ...]:
     """The struct of a frame. Registers the constants' names. Raises NameClash."""
     by_slot = members(layout.values, f'frame "{layout.name}"')
     header = {slot.name for slot in layout.slots[: layout.header_slots]}

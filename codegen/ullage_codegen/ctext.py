@@ -10,9 +10,7 @@ from ullage.values import expectation
 from .cmodel import CType, Member
 from .cnames import step_suffix
 
-_SPELLED = str.maketrans(
-    {"µ": "u", "μ": "u", "°": "deg", "Ω": "ohm", "Ω": "ohm", "×": "x", "·": "-", "–": "-", "…": "..."}
-)
+_SPELLED = str.maketrans({"µ": "u", "μ": "u", "°": "deg", "Ω": "ohm", "×": "x", "·": "-", "–": "-", "…": "..."})
 
 
 def said(text: str) -> str:
@@ -116,8 +114,8 @@ def constant_rows(prefix: str, member: Member) -> list[tuple[str, str, str]]:
         if member.lowest_name:
             rows.append((member.lowest_name, member.ctype.literal(member.lowest), scaled.text(scaled.lowest)))
             rows.append((member.highest_name, member.ctype.literal(member.highest), scaled.text(scaled.highest)))
-        for word, value in step_words(member).items():
-            rows.append((f"{path}_{word.upper()}", CType(32, True).literal(value), "one step"))
+        for word, count in step_words(member).items():
+            rows.append((f"{path}_{word.upper()}", CType(32, True).literal(count), "one step"))
         if scaled.broadcast is not None:
             rows.append((f"{path}_EVERYBODY", member.ctype.literal(scaled.broadcast), "every station listens"))
     for condition in member.conditions:

@@ -10,7 +10,12 @@ from fractions import Fraction
 
 _PREFIXES = {"G": 9, "M": 6, "k": 3, "": 0, "c": -2, "m": -3, "u": -6, "n": -9}
 _SPELLED = {"µ": "u", "μ": "u"}
-_SCALABLE = frozenset("m g s A K mol cd V W Hz Pa J C F N T S H lm lx Bq Sv ohm Ohm Cel bar l L Wh Ah VA rad".split())
+_SCALABLE = frozenset(
+    (
+        *("m", "g", "s", "A", "K", "mol", "cd", "V", "W", "Hz", "Pa", "J", "C", "F", "N", "T", "S", "H", "lm", "lx"),
+        *("Bq", "Sv", "ohm", "Ohm", "Cel", "bar", "l", "L", "Wh", "Ah", "VA", "rad"),
+    )
+)
 _PLAIN = re.compile(r"[A-Za-z]+\Z")
 
 

@@ -15,7 +15,6 @@ from .codec import Message
 from .errors import Refused
 from .layout import Choice, Fixed, Flag, Layout, Opaque, Scaled, Slot, Text
 from .protocol import Protocol
-from .quantity import exact
 from .status import Status
 from .values import NOT_A_VALUE, expectation, reader
 from .wording import reading, reading_of
@@ -31,15 +30,15 @@ _MOST_UNREAD = 32
 """Octets shown of a stretch that nobody can read."""
 
 
-_BETWEEN = re.compile(r"[\s,;:{}\[\]()]+")
+_BETWEEN = re.compile(r"(?:[\s,;:{}\[\]()\"'-]|\\x)+")
 _OCTETS = re.compile(r"(?:0[xX])?([0-9a-fA-F]+)[uU]?\Z")
 
 
 def octets_of(text: str) -> bytes:
     """The octets that a text of hex digits means.
 
-    text: `210111`, `21 01 11`, `21:1:11`, `0x21, 0x01` or `{0x21, 0x01}`; a single digit is an octet whose zero was
-    dropped. Raises ValueError, with the word that is no hex.
+    text: `210111`, `21 01 11`, `21:1:11`, `{0x21, 0x01}` or `\\x21\\x01`; a single digit is an octet whose
+    zero was dropped. Raises ValueError, with the word that is no hex.
     """
     found = bytearray()
     for word in _BETWEEN.split(text):
@@ -83,7 +82,7 @@ def _sample_value(slot: Slot) -> Any:
             raise AssertionError(f"{slot.name} takes no value")
 
 
-def _sample_quantity(slot: Slot, scaled: Scaled) -> int | float | Fraction:
+def _sample_quantity(slot: Slot, scaled: Scaled) -> int | float:
     steps = (scaled.lowest + scaled.highest) // 2
     wanted: Fraction | None = None
     if scaled.epoch:
@@ -94,9 +93,7 @@ def _sample_quantity(slot: Slot, scaled: Scaled) -> int | float | Fraction:
         steps = int(wanted / scaled.step)
     if steps == scaled.broadcast and scaled.highest > 0:  # a sample is for one station
         steps += 1 if steps < scaled.highest else -1
-    value = scaled.quantity(steps)
-    # Beyond 2**53 steps a float may miss its step, and so the range.
-    return value if exact(value) == steps * scaled.step else steps * scaled.step
+    return scaled.quantity(steps)
 
 
 # ---- a frame octet by octet ------------------------------------------------------------------------------------
@@ -186,13 +183,11 @@ def _likely_frame(protocol: Protocol, octets: bytes, reason: Status) -> tuple[st
         return layout.name, _lengths(layout, count)
     code = _code(octets, slot) if slot.end <= 8 * count else None
     by_code = next((layout for layout in protocol.frames.values() if layout.message == code), None)
-    if by_code and by_code.octets == count:
-        return by_code.name, ""
+    if by_code:  # few damaged codes are another frame's code, and octets get lost or added more often than that
+        return by_code.name, _lengths(by_code, count)
     by_length = [layout for layout in protocol.frames.values() if layout.octets == count]
     if len(by_length) == 1:
         return by_length[0].name, f"Shown as {by_length[0].name}, the only frame of {_octets(count)}."
-    if by_code:
-        return by_code.name, _lengths(by_code, count)
     return None, ""
 
 
@@ -254,28 +249,12 @@ def _told(protocol: Protocol, slot: Slot, raw: int) -> tuple[str, str]:
     match slot.transform:
         case Fixed() as fixed:
             return str(raw), _fixed_told(protocol, slot, fixed, raw)
-        case Scaled() as scaled:
-            text = _quantity_told(slot, scaled, raw)
-        case Text() | Opaque():
-            return "", _value_told(slot, raw)
-        case Flag() | Choice():
-            text = _value_told(slot, raw)
-    return str(raw), "" if text == str(raw) else text
-
-
-def _value_told(slot: Slot, raw: int) -> str:
-    read = reader(slot)
-    value = read(raw) if read else raw
-    return "stands for nothing" if value is NOT_A_VALUE else reading(slot, value)
-
-
-def _quantity_told(slot: Slot, scaled: Scaled, raw: int) -> str:
-    """As `reading`, but from the exact quantity: a decoded float has no more than 53 bits."""
-    told = _value_told(slot, raw)
-    if told == "stands for nothing" or raw in (special.code for special in scaled.specials):
-        return told
-    below = 1 << slot.bits if scaled.signed and raw >> (slot.bits - 1) else 0
-    return reading(slot, (scaled.first + raw - below) * scaled.step)
+        case transform:
+            read = reader(slot)
+            value = read(raw) if read else raw
+            text = "stands for nothing" if value is NOT_A_VALUE else reading(slot, value)
+            code = "" if isinstance(transform, Text | Opaque) else str(raw)
+            return code, "" if text == code else text
 
 
 def _fixed_told(protocol: Protocol, slot: Slot, fixed: Fixed, raw: int) -> str:

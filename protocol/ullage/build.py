@@ -189,7 +189,9 @@ class _Builder:
         try:
             return by_name(table.crc)
         except AmbiguousCrc as error:
-            help_text = 'the one whose check value your other end gives; for a new protocol crc = "CRC-16/IBM-3740"'
+            help_text: str | None = (
+                'the one whose check value your other end gives; for a new protocol crc = "CRC-16/IBM-3740"'
+            )
             self.complain("ambiguous_crc", path, str(error), help_text)
         except UnknownCrc as error:
             help_text = f'crc = "{error.nearest[0]}"' if error.nearest else None
@@ -208,7 +210,7 @@ class _Builder:
         for field, (bits, meant) in zip(fields, [*header, *body], strict=True):
             is_message = isinstance(field, specfile.MessageField)
             transform = Fixed(frame.message or 0, Status.UNKNOWN_MESSAGE) if is_message else meant
-            name: str = field.name or next(spares)
+            name = field.name if field.name else next(spares)
             role = None if isinstance(field, specfile.SpareField) else field.role
             slots.append(Slot(name, field.kind, offset, bits, transform, field.summary, role))
             offset += bits
@@ -220,7 +222,8 @@ class _Builder:
         if not layout.slots:
             self.complain("no_fields", ("frame", k), "this frame has no fields, and the header has none either")
         elif layout.octets > LONGEST:
-            text = f"this frame takes {layout.body_octets} + {layout.check_octets} = {layout.octets} octets; {LONGEST} is the most"
+            sum_text = f"{layout.body_octets} + {layout.check_octets} = {layout.octets} octets"
+            text = f"this frame takes {sum_text}; {LONGEST} is the most"
             self.complain("too_long", ("frame", k), text, "two frames instead of one")
 
     def _integrity(self, crc: Crc | None, layouts: Mapping[str, Layout]) -> Integrity | None:

@@ -145,8 +145,11 @@ class Codec:
         self._order: Any = "big" if integrity is None or integrity.high_first else "little"
         self._frames = {name: _FrameCodec(layout, self._check) for name, layout in protocol.frames.items()}
         self._only = next(iter(self._frames.values()))
-        message = protocol.message_slot
-        self._by_code = {frame.layout.message: frame for frame in self._frames.values()} if message else None
+        self._by_code = {frame.layout.message: frame for frame in self._frames.values()}
+        self._revision, self._message = protocol.revision_slot, protocol.message_slot
+        self._revision_mask = (1 << self._revision.bits) - 1 if self._revision else 0
+        self._message_mask = (1 << self._message.bits) - 1 if self._message else 0
+        self._chooses = bool(self._revision or self._message)
 
     def encode(self, frame: str, values: Mapping[str, Any]) -> bytes:
         """See `Protocol.encode`."""
@@ -178,49 +181,38 @@ class Codec:
             fits = self._crc(octets[self._first : body_octets])
             if sent != fits:
                 self._refuse_integrity(sent, fits, body_octets)
-        if self._by_code is None and self.protocol.revision_slot is None:
-            codec = self._only
-        else:
-            codec = self._choose(octets)
+        word = int.from_bytes(octets[:body_octets], "big")
+        codec = self._choose(word, 8 * body_octets) if self._chooses else self._only
         if count != codec.octets:
             name = codec.layout.name
             text = f"{_octets(count)}; {name} has {codec.octets}"
             raise Refused(Status.WRONG_LENGTH, text, frame=name, raw=count, expected=f"{codec.octets} octets")
-        word = int.from_bytes(octets[:body_octets], "big")
         if at is not None:
             self._check_address(word, codec, at)
         return Message(codec.layout.name, codec.read(word))
 
-    def _choose(self, octets: bytes) -> _FrameCodec:
-        """The frame that revision and message code name."""
-        revision = self.protocol.revision_slot
-        if revision is not None:
-            raw = _bits_of(octets, revision)
-            if raw != self.protocol.revision:
-                text = f"a sound frame of revision {raw}; this spec is revision {self.protocol.revision}"
+    def _choose(self, word: int, bits: int) -> _FrameCodec:
+        """The frame that revision and message code name. word: the octets before the CRC; bits: how many they are."""
+        protocol = self.protocol
+        if self._revision is not None:
+            raw = word >> (bits - self._revision.end) & self._revision_mask
+            if raw != protocol.revision:
+                text = f"a sound frame of revision {raw}; this spec is revision {protocol.revision}"
+                slot = self._revision
+                expected = str(protocol.revision)
                 raise Refused(
-                    Status.OTHER_REVISION,
-                    text,
-                    field=revision.name,
-                    bit=revision.offset,
-                    raw=raw,
-                    expected=f"{self.protocol.revision}",
+                    Status.OTHER_REVISION, text, field=slot.name, bit=slot.offset, raw=raw, expected=expected
                 )
-        message = self.protocol.message_slot
-        if message is None or self._by_code is None:
+        if self._message is None:
             return self._only
-        raw = _bits_of(octets, message)
+        raw = word >> (bits - self._message.end) & self._message_mask
         codec = self._by_code.get(raw)
         if codec is None:
             known = ", ".join(str(code) for code in self._by_code)
             text = f"message code {raw} is none of this spec's: {known}"
+            slot = self._message
             raise Refused(
-                Status.UNKNOWN_MESSAGE,
-                text,
-                field=message.name,
-                bit=message.offset,
-                raw=raw,
-                expected=f"one of {known}",
+                Status.UNKNOWN_MESSAGE, text, field=slot.name, bit=slot.offset, raw=raw, expected=f"one of {known}"
             )
         return codec
 
@@ -247,12 +239,6 @@ class Codec:
         covered = body_octets - self._first
         text = f"the CRC is {sent:0{digits}x}, these {_octets(covered)} give {fits:0{digits}x}"
         raise Refused(Status.INTEGRITY, text, bit=8 * body_octets, raw=sent, expected=f"{fits:0{digits}x}")
-
-
-def _bits_of(octets: bytes, slot: Slot) -> int:
-    """The code of a header slot, read from octets that hold at least the header."""
-    last = (slot.end + 7) // 8
-    return int.from_bytes(octets[slot.offset // 8 : last], "big") >> (8 * last - slot.end) & ((1 << slot.bits) - 1)
 
 
 def _octets(count: int) -> str:

@@ -72,7 +72,11 @@ def _time(field: specfile.TimeField, complain: Complain) -> Meaning | None:
     if field.step <= 0:
         complain("too_small", "step", f"{plain(field.step)} s is no step: a step is greater than 0", None)
         return None
-    return field.bits, Scaled("s", field.step, 0, 0, (1 << field.bits) - 1, epoch=field.epoch)
+    scaled = Scaled("s", field.step, 0, 0, (1 << field.bits) - 1, epoch=field.epoch)
+    if not _told_apart(scaled):
+        complain("too_fine", "bits", _TOO_FINE, "at most 51 bits with this step, or a step of whole seconds")
+        return None
+    return field.bits, scaled
 
 
 def _count(field: specfile.CountField, complain: Complain) -> Meaning | None:
@@ -176,6 +180,9 @@ def _fit(
     if not _fits_members(scaled, len(names)):
         complain("too_wide", "range", "the range in steps, counted from 0, does not fit in 64 bits", "a coarser step")
         return None
+    if not _told_apart(scaled):
+        complain("too_fine", "step", _TOO_FINE, "a unit in which the step is whole")
+        return None
     if codes is None:
         top = (1 << (width - 1 if scaled.signed else width)) - 1
         found = [Special(name, top - place) for place, name in enumerate(names)]
@@ -206,6 +213,18 @@ def _fits_members(scaled: Scaled, specials: int) -> bool:
     if scaled.lowest - specials >= -(1 << 63) and scaled.highest < 1 << 63:
         return True
     return scaled.lowest >= 0 and scaled.highest + specials < 1 << 64
+
+
+_TOO_FINE = "so many steps of a fraction cannot be told apart in a 64-bit float"
+
+
+def _told_apart(scaled: Scaled) -> bool:
+    """Whether every quantity, read as a float, leads back to its step.
+
+    The quotient and the shortest decimal text are each within half an ulp, together within 2**-52 of the quantity:
+    less than half a step as long as there are fewer than 2**51 of them.
+    """
+    return scaled.whole or max(abs(scaled.lowest), abs(scaled.highest)) < 1 << 51
 
 
 def _apart(found: list[Special], scaled: Scaled, bits: int, complain: Complain) -> bool:

@@ -24,7 +24,7 @@ _MACROS = """linux unix i386 sparc sun vax mips arm near far small huge errno st
 
 
 def _reserved() -> dict[str, str]:
-    words = {word: "C: many compilers or headers define it" for word in _MACROS.split()}
+    words = dict.fromkeys(_MACROS.split(), "C: many compilers or headers define it")
     words |= dict.fromkeys(_JAVASCRIPT.split(), "JavaScript")
     words |= {word.lower(): "Python" for word in keyword.kwlist}
     words |= dict.fromkeys(_CPP.split(), "C++")

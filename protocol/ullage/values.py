@@ -110,20 +110,27 @@ def _scaled_reader(scaled: Scaled, bits: int) -> Callable[[int], Any] | None:
     if full and scaled.step == 1:
         return None
     specials = {special.code: Special(special.name) for special in scaled.specials}
-    half, wrap = 1 << (bits - 1), 1 << bits
-    signed = scaled.signed
+    if scaled.signed:
+        half, wrap = 1 << (bits - 1), 1 << bits
 
-    def read(raw: int) -> Any:
-        if raw in specials:
-            return specials[raw]
-        steps = raw + first
-        if signed and raw >= half:
-            steps -= wrap
-        if steps < lowest or steps > highest:
-            return NOT_A_VALUE
-        return steps * numerator if denominator == 1 else steps * numerator / denominator
+        def read_signed(raw: int) -> Any:
+            if raw in specials:
+                return specials[raw]
+            steps = raw + first - (wrap if raw >= half else 0)
+            if not lowest <= steps <= highest:
+                return NOT_A_VALUE
+            return steps * numerator if denominator == 1 else steps * numerator / denominator
 
-    return read
+        return read_signed
+    bottom, top = lowest - first, highest - first
+
+    def read_whole(raw: int) -> Any:
+        return (raw + first) * numerator if bottom <= raw <= top else specials.get(raw, NOT_A_VALUE)
+
+    def read_fraction(raw: int) -> Any:
+        return (raw + first) * numerator / denominator if bottom <= raw <= top else specials.get(raw, NOT_A_VALUE)
+
+    return read_whole if denominator == 1 else read_fraction
 
 
 def _scaled_writer(scaled: Scaled, slot: Slot, frame: str) -> Callable[[Any], int]:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ullage.crc import Crc, by_name, catalogue
 from ullage_codegen.crc_forms import (
     MOST_TERMS,

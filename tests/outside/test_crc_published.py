@@ -12,6 +12,7 @@ import crcmod
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ullage.crc import Crc, by_name, catalogue
 
 ENTRIES: dict[str, dict[str, Any]] = {

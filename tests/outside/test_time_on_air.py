@@ -6,6 +6,7 @@ from itertools import product
 from typing import Any, NamedTuple
 
 import pytest
+
 from ullage.airtime import Fsk, LoRa
 
 # Sources of the table, all public suites of general-purpose radio libraries:

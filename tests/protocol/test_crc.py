@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ullage.crc import AmbiguousCrc, Crc, UnknownCrc, by_name, catalogue, faults_in, reverse_bits
 
 

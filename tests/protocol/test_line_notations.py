@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 
 import pytest
+
 from support.toy_frames import DAMAGED, FRAME, judge, refused
 from ullage.lines import Found, LineReader, Link, Nothing
 

@@ -9,6 +9,7 @@ from collections.abc import Callable
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+
 from support.toy_frames import FRAME, judge, sound
 from ullage.lines import Found, LineReader, Notation, Nothing, Rejected
 from ullage.log_stream import split_lines

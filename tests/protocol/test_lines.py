@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+
 from support.toy_frames import DAMAGED, FRAME, NoFrame, accept, judge, refused
 from ullage.lines import Found, LineReader, Nothing, Rejected
 
@@ -120,6 +121,9 @@ AA:BB:CC:DD:EE:FF 210111000903d87933d7
 192.168.4.17:1700 21 01 11 00 09 03 d8 79 33 d7
 0000: 21 01 11 00 09 03 d8 79 33 d7
 0000:21 01 11 00 09 03 d8 79 33 d7
+00a0:21 01 11 00 09 03 d8 79 33 d7
+2101 1100 0903 d879 33d7 ab cd
+rx -210111000903d87933d7
 00000000  21 01 11 00 09 03 d8 79  33 d7                    |!.....y3.|
 00000000: 2101 1100 0903 d879 33d7                 !.....y3.
 21 01 11 00 09 03 d8 79 33 d7; 21 01 11 00 0a 03 d8 79 61 84
@@ -143,6 +147,15 @@ REFUSED = [
     ("192.168.4.17:1700 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
     ("00000000  21 01 11 00 09 01 d8 79  33 d7   |!.....y3.|", DAMAGED),
     ("0000: 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
+    ("len 10 21 01 11 00 09 01 d8 79 33 d7 -97 7.5", DAMAGED),
+    ("RSSI: 97 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
+    ("7 dB 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
+    ("12dB 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
+    ("12 ms 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
+    ("868.1 21 01 11 00 09 01 d8 79 33 d7", DAMAGED),
+    ("06:24:11 \t10 \t21 01 11 00 09 01 d8 79 33 d7 \t97", DAMAGED),
+    ("10 0x21 0x01 0x11 0x00 0x09 0x01 0xd8 0x79 0x33 0xd7", DAMAGED),
+    ("2101 1100 0903 d879 33d7 a5", FRAME + b"\xa5"),
     ("1732515851,17,210111000901d87933d7,97,7.5", DAMAGED),
     ("17,10,21 01 11 00 09 01 d8 79 33 d7,-97", DAMAGED),
     ("21 01 11 00, 09 01 d8 79, 33 d7", DAMAGED),
@@ -164,6 +177,7 @@ def test_the_longest_run_is_the_refused_one_when_none_is_sound(line: str, octets
     assert isinstance(verdict, Rejected)
     assert verdict.octets == octets
     assert str(verdict.refusal) == ("integrity" if len(octets) == 10 else "length")
+    assert verdict.refusal.__traceback__ is None, "kept refusals must not keep the frames they came through"
 
 
 NOTHING = [
@@ -184,6 +198,7 @@ NOTHING = [
     "RSSI=-97dBm SNR=7.5dB freq=868100000 sf=9 bw=125 cr=5 len=10 count=12 port=1",
     "t=12345 d=ab c=12 be=34 fc=56 ad=78 bc=90 ac=12 db=34",
     "1 2 3 4 5 6 7 8 9 0 1 2",
+    "12 1 2 3 4 5 6 7 8 9 0",
     "x210111000903d87933d7",
     "210111000903d87933d7x",
     "210111000903d87933d7_1",
@@ -209,6 +224,11 @@ def test_a_short_protocol_does_not_refuse_prose_and_counters() -> None:
 
 def test_a_counter_of_full_length_is_asked_only_after_the_frame() -> None:
     assert LineReader(4).candidates("12345678 rx ab011100") == (b"\xab\x01\x11\x00", b"\x12\x34\x56\x78")
+
+
+def test_a_name_is_no_octet_and_a_number_before_a_name_no_figure() -> None:
+    assert LineReader(2).candidates("a1 fc=5a") == (b"\xa1", b"\x5a")
+    assert LineReader(5).candidates("ab cd 17 ms=9") == (b"\xab\xcd\x17",)
 
 
 def test_candidates_come_runs_first_in_the_order_of_the_line_and_each_once() -> None:
@@ -261,6 +281,8 @@ def test_behind_such_text_nothing_is_taken_out_and_lone_words_count() -> None:
     """A frame of three octets may look like a time of day, one of two like a counter."""
     assert LineReader(3).candidates("data: 06:24:11") == ()
     assert LineReader(3, after="data:").candidates("data: 06:24:11") == (b"\x06\x24\x11",)
+    assert LineReader(4).candidates("data: 12.34 ab") == ()
+    assert LineReader(4, after="data:").candidates("data: 12.34 ab") == (b"\x12\x34\xab",)
     assert LineReader(4).candidates("data: 1024") == ()
     assert LineReader(4, after="data:").candidates("data: 1024") == (b"\x10\x24",)
 

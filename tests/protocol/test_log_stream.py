@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+
 from ullage.log_stream import LineSplitter, RawLine, split_lines
 
 
@@ -120,6 +121,9 @@ def test_each_line_is_given_before_the_next_chunk_is_asked_for() -> None:
 
 def test_an_empty_chunk_changes_nothing() -> None:
     assert texts(b"", b"a\r", b"", b"\nb", b"") == ["a", "b"]
+    splitter = LineSplitter()
+    assert [splitter.feed(chunk) for chunk in (b"", b"a\r", b"", b"\n")] == [[], [RawLine(1, "a")], [], []]
+    assert splitter.end() == []
 
 
 @pytest.mark.parametrize("encoding", MARKS)

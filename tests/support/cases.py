@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Iterator
 
@@ -78,7 +79,7 @@ def _around_slots(protocol: ullage.Protocol, layout: Layout) -> Iterator[bytes]:
                 yield seal(protocol, pack(layout, {index: (low + high) // 2}))
     # Two faults in one frame: the first in wire order is the reason.
     loose = [i for i, slot in enumerate(layout.slots) if not isinstance(slot.transform, Text) and gaps(slot)]
-    for first, second in zip(loose, loose[1:], strict=False):
+    for first, second in itertools.pairwise(loose):
         wrong = {place: gaps(layout.slots[place])[0][0] for place in (first, second)}
         yield seal(protocol, pack(layout, wrong))
 

@@ -25,8 +25,9 @@ from ullage_codegen.cheader import CFrame, CHeader, emit_c, model
 from ullage_codegen.cmodel import Member
 
 WARNINGS = (
-    "-Wall -Wextra -Wpedantic -Wconversion -Wsign-conversion -Wshadow -Wcast-align -Wcast-qual -Wundef -Werror"
-).split()
+    *("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow"),
+    *("-Wcast-align", "-Wcast-qual", "-Wundef", "-Werror"),
+)
 """Under these the header must be clean, with every compiler and as C and C++."""
 
 UNTOUCHED = 0xA5
@@ -81,7 +82,8 @@ class PythonEnd:
         try:
             return Answer(0, octets=self.protocol.encode(frame, values))
         except ullage.EncodeError as error:
-            assert error.status is not None, f"{error} has no status, so C could not say it"
+            if error.status is None:
+                raise AssertionError(f"{error} has no status, so C could not say it") from error
             return Answer(int(error.status))
 
 

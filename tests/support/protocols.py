@@ -63,7 +63,7 @@ def measures(draw: st.DrawFn) -> dict[str, Any]:
     if count and draw(st.booleans()) and raw_low >= 0:
         top = (1 << bits) - 1
         codes = draw(st.lists(st.integers(raw_high + 1, top), min_size=1, max_size=3, unique=True))
-        field["special"] = {word: code for word, code in zip(_WORDS, codes, strict=False)}
+        field["special"] = dict(zip(_WORDS, codes, strict=False))
         if draw(st.booleans()):
             field["bits"] = bits
     else:
@@ -107,6 +107,7 @@ def plain_fields(draw: st.DrawFn) -> dict[str, Any]:
         return {"kind": kind, "octets": draw(st.integers(1, 9))}
     if kind == "time":
         step = Decimal(draw(st.sampled_from(["1", "60", "0.5", "0.001"])))
+        bits = bits if step == step.to_integral_value() else min(bits, 51)
         return {"kind": kind, "bits": bits, "step": step, "epoch": draw(st.sampled_from(["unix", "start"]))}
     return {"kind": kind} if kind == "flag" else {"kind": kind, "bits": bits}
 

@@ -1,5 +1,160 @@
-"""Placeholder while the house is being built."""
+"""`ullage check`: the faults of a spec with their places, or what each of its frames says and costs.
+
+With --json it prints exactly one JSON document, a list with one object for each file:
+  a faulty file  {"file", "faults": [{"code", "path", "line", "column", "text", "help"}]}
+                 path is a list of keys and positions counted from 0; line, column and help may be null
+  a sound file   {"file", "name", "revision", "summary", "fingerprint", "fingerprint_input", "frames"}
+    frames       [{"name", "message", "octets", "summary", "interval_s", "slots"}]
+    slots        [{"name", "kind", "offset", "bits", ..., "summary", "role"}], offset in bits from the frame's first;
+                 "" is the name of fill bits; numbers have also "raw" [first, last], "signed", "step", "unit", "zero",
+                 "range", "special" {name: code}, "clamp", "epoch", "broadcast"; codes have "codes" {name: code},
+                 text and octets "octets", what never changes "value"
+Quantities are exact decimal text, codes are numbers (special codes as unsigned bit patterns).
+"""
+
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..screen import Stop, faults_counted, folded, joined, marked, quoted, say
+
+if TYPE_CHECKING:
+    from ullage import Protocol, SpecError
+    from ullage.layout import Layout
 
 
-def check() -> None:
-    """To come."""
+def check(
+    specs: Annotated[list[str], typer.Argument(metavar="SPEC", help="Spec files, or folders of them.")],
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead.")] = False,
+) -> None:
+    """Show the faults of specs, or what each frame says, octet by octet, and what it costs on the air.
+
+    The exit code is 1 when a spec has faults.
+
+    \b
+    Example:
+      ullage check spec/orchard.toml
+    """
+    import ullage
+
+    files = dict.fromkeys(file for spec in specs for file in _files(spec))
+    results: list[tuple[str, Protocol | SpecError]] = []
+    for file in files:
+        try:
+            results.append((file, ullage.load(file)))
+        except ullage.SpecError as error:
+            results.append((file, error))
+    if json:
+        _print_json(results)
+    else:
+        for place, (file, result) in enumerate(results):
+            if place:
+                say()
+            if isinstance(result, ullage.SpecError):
+                _print_faults(result)
+            else:
+                _print_protocol(file, result)
+    if any(isinstance(result, ullage.SpecError) for _, result in results):
+        raise typer.Exit(1)
+
+
+def _files(spec: str) -> list[str]:
+    path = Path(spec)
+    if not path.is_dir():
+        if not path.exists():
+            raise Stop(f"{spec}: there is no such file")
+        return [spec]
+    found = sorted(str(file) for file in path.glob("*.toml") if file.is_file())
+    if not found:
+        raise Stop(f"{spec}: there is no .toml file in this folder")
+    return found
+
+
+def _print_json(results: "list[tuple[str, Protocol | SpecError]]") -> None:
+    import json
+
+    say(json.dumps([_data(file, result) for file, result in results], indent=2))
+
+
+def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:
+    from ullage import SpecError
+    from ullage.describe import as_data
+
+    if isinstance(result, SpecError):
+        keys = ("code", "path", "line", "column", "text", "help")
+        return {"file": file, "faults": [{key: getattr(fault, key) for key in keys} for fault in result.faults]}
+    return {
+        "file": file,
+        "name": result.name,
+        "revision": result.revision,
+        "summary": result.summary,
+        "fingerprint": result.fingerprint,
+        "fingerprint_input": result.fingerprint_input,
+        "frames": as_data(result),
+    }
+
+
+def _print_faults(error: "SpecError") -> None:
+    for line in error.lines():
+        say(marked(line, sys.stdout) if line.startswith(error.source) else line)
+    say()
+    say(faults_counted(error))
+
+
+def _print_protocol(file: str, protocol: "Protocol") -> None:
+    from ullage.describe import advice, radio, radio_settings
+
+    head = f"{protocol.name}, revision {protocol.revision}"
+    for line in joined([head, _one_line(protocol.summary)] if protocol.summary else [head], "  "):
+        say(line)
+    settings = radio(protocol)
+    on_air = [f"on air with {radio_settings(settings)}"] if settings else []
+    for line in joined([f"fingerprint {protocol.fingerprint}", *on_air]):
+        say(line)
+    for layout in protocol.frames.values():
+        say()
+        _print_frame(file, protocol, layout)
+    for place, item in enumerate(advice(protocol)):
+        if not place:
+            say("\nadvice")
+        say(f"{marked(f'{file}: {item.place}:', sys.stdout)} {item.text}")
+        say(f"  help: {item.help}")
+
+
+def _print_frame(file: str, protocol: "Protocol", layout: "Layout") -> None:
+    from ullage.annotate import sample
+    from ullage.describe import air_time, describe, next_octet, radio
+
+    parts = [f"{layout.name}  {layout.octets} octet{'s' if layout.octets != 1 else ''}"]
+    settings = radio(protocol)
+    if settings:
+        parts += [f"{air_time(settings.time_on_air_us(layout.octets))} on air", next_octet(settings, layout.octets)]
+    for line in joined(parts, "  "):
+        say(line)
+    if layout.summary:
+        for line in folded([["", _one_line(layout.summary)]]):
+            say(line)
+    rows = [["octet", "bits", "field", "reading", "codes"]]
+    for item in describe(layout, protocol.integrity):
+        octet = "" if item.octet is None else str(item.octet)
+        codes = re.sub(r"(?<=\d) (?=[a-z])", "\xa0", item.codes)  # a code and its name stay on one line
+        rows.append([octet, str(item.bits), item.name, item.reading, codes])
+    for line in folded(rows, right=[1], indent="  "):
+        say(line)
+    _print_example(file, protocol.encode(layout.name, sample(layout)))
+
+
+def _print_example(file: str, octets: bytes) -> None:
+    command = f'ullage explain {quoted(file)} "{octets.hex(" ")}"'
+    if len(command) > 85:
+        command = f"ullage explain {quoted(file)} {octets.hex()}"
+    for line in folded([["example", octets.hex(" ")]], indent="  "):
+        say(line)
+    say(f"           {command}")
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
