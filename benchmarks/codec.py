@@ -158,7 +158,9 @@ def main() -> None:
         json.dump(found, sys.stdout, indent=2)
         print()
         return
-    print(f"one frame of {found['values']} values, {found['octets']} octets · Python {found['python']}, {found['machine']}")
+    print(
+        f"one frame of {found['values']} values, {found['octets']} octets · Python {found['python']}, {found['machine']}"
+    )
     print("          scalar codec   construct   times faster")
     for way in ("decode", "encode"):
         ours, theirs = found["scalar_us"][way], found["construct_us"][way]

@@ -53,7 +53,9 @@ def build(folder: Path, compiler: str) -> None:
 
 def c_sends(folder: Path, protocol: ullage.Protocol) -> tuple[list[bytes], list[str]]:
     """The compiled node makes frames; Python must read from each what the node says it measured."""
-    output = subprocess.run([str(folder / "orchard_node"), str(FRAMES)], capture_output=True, text=True, check=True).stdout
+    output = subprocess.run(
+        [str(folder / "orchard_node"), str(FRAMES)], capture_output=True, text=True, check=True
+    ).stdout
     frames, texts = [], []
     for line in output.splitlines():
         octets, text = line.split(" ", 1)
@@ -80,7 +82,9 @@ def c_receives(folder: Path, protocol: ullage.Protocol) -> bool:
     wanted = [python_answer(protocol, octets) for octets in frames]
     refused = sum(answer.startswith("refused") for answer in wanted)
     right = answers == wanted
-    print(f"Python sends, C reads     {len(frames)} frames of four kinds, {refused} of them damaged and refused by both ends:")
+    print(
+        f"Python sends, C reads     {len(frames)} frames of four kinds, {refused} of them damaged and refused by both ends:"
+    )
     print(f"  {'the same values and the same reasons' if right else 'THEY DISAGREE'}\n")
     return right
 
@@ -159,7 +163,9 @@ def compares_with_text(protocol: ullage.Protocol, frames: list[bytes], texts: li
     if radio is not None and radio.modulation == "lora":
         lora = LoRa(radio.spreading_factor, radio.bandwidth_khz, radio.coding_rate)
         air = [float(lora.time_on_air_us(octets)) / 1000 for octets in (ours, round(theirs))]
-        print(f"  {air[0]:.0f} ms against {air[1]:.0f} ms at SF{radio.spreading_factor}, {int(radio.bandwidth_khz)} kHz")
+        print(
+            f"  {air[0]:.0f} ms against {air[1]:.0f} ms at SF{radio.spreading_factor}, {int(radio.bandwidth_khz)} kHz"
+        )
 
 
 def ullage_command(*words: str) -> "subprocess.CompletedProcess[str]":

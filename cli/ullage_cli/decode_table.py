@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _LEAST_ROOM = 24
 _LONGEST_NAME = 24
+_LONGEST_FRAME, _BEGINNING = 255, 32
 _PATIENCE = 20
 """Refused rows that are shown while there was no reading yet; the rest is only counted."""
 
@@ -83,7 +84,7 @@ class Table(Sink):
         room = WIDTH - len(before)
         first, *more = _pieces(f"{rejected.refusal.reason}: {rejected.refusal}", room)
         self._print(marked(before + first, self._out))
-        for row in (*more, *_pieces(rejected.octets.hex(" "), room)):
+        for row in (*more, *_pieces(_hex(rejected.octets), room)):
             self._print(" " * len(before) + row)
 
     def hidden(self) -> None:
@@ -189,6 +190,13 @@ def _parted(time: str | None) -> tuple[str, str]:
     return found[1] if found else "", (clock[0] + (half[0] if half else "")) if clock else "-"
 
 
+def _hex(octets: bytes) -> str:
+    """The octets of what was refused; of what is longer than any frame only the beginning."""
+    if len(octets) <= _LONGEST_FRAME:
+        return octets.hex(" ")
+    return f"{octets[:_BEGINNING].hex(' ')} … {len(octets) - _BEGINNING} more"
+
+
 def _of_kind(layout: Layout, kind: str) -> Slot | None:
     return next((slot for slot in layout.slots if slot.kind == kind), None)
 
@@ -201,6 +209,8 @@ def _widest(slot: Slot) -> int:
     """Columns of the longest thing that this field can read; broadcasts are rare, and may stand out."""
     words = reading_of(slot)
     match slot.transform:
+        case Scaled() if slot.kind == "destination":
+            return _digits(slot)
         case Scaled() as scaled:
             ends = [words(scaled.quantity(steps)) for steps in (scaled.lowest, scaled.highest)]
             return max(map(len, [*ends, *(words(special.name) for special in scaled.specials)]))

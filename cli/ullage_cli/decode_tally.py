@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 _MOST_IN_FRONT = 8
 """Octets that a radio driver could put in front of a frame; four are common."""
 _SUSPICIOUS = 3
+_LEAST_ROOM = 24
 
 
 @dataclass(slots=True)
@@ -114,7 +115,7 @@ class Tally:
         if self.too_long:
             yield f"{self.too_long} line{_s(self.too_long)} had more than {limit} octets; the rest of each was not read"
         if self.nothing and self.nothing == self.lines:
-            yield "No line has octets that could be a frame; --as decimal, --as base64 and --after TEXT read other lines."
+            yield "No line has octets of a frame. Other ways to read: --as decimal, --as base64, --after TEXT"
         if not self.accepted and self.refused >= _SUSPICIOUS and Status.NOT_ADDRESSED not in self.reasons:
             yield ""
             yield f"None of {self.refused} frames is one of {self._protocol.name}'s."
@@ -131,7 +132,9 @@ class Tally:
         place_wide = max(map(len, places), default=0)
         for (status, reason), place in zip(rows, places, strict=True):
             row = f"  {reason.count:>{wide}}  {status!s:<{name_wide}}  first in {place:<{place_wide}}  "
-            yield (row + self._more(status, reason)).rstrip()
+            first, *below = self._more(status, reason, WIDTH - len(row))
+            yield (row + first).rstrip()
+            yield from (" " * len(row) + text for text in below)
 
     def _place(self, line: Line) -> str:
         return f"line {line.number}" if len(self._wish.files) == 1 else f"{line.file}:{line.number}"
@@ -143,17 +146,17 @@ class Tally:
         skip = ("--skip", str(wish.skip + more)) if wish.skip + more else ()
         return command_line("ullage", command, wish.spec, *places, *wish.how_written, *at, *skip)
 
-    def _more(self, status: Status, reason: _Reason) -> str:
-        """What a row of the summary ends with: what it was, or the command that says so."""
+    def _more(self, status: Status, reason: _Reason, room: int) -> list[str]:
+        """What a row of the summary ends with: what it was, or the command that says so, which is never broken."""
         if status is Status.NOT_ADDRESSED:
-            return "nothing is wrong: sound frames for other stations"
+            return ["nothing is wrong: sound frames for other stations"]
         if status is not Status.OTHER_REVISION:
             # What came through standard input cannot be read again.
             file, number = reason.first.file, reason.first.number
-            return "" if file == STANDARD_INPUT else self._again("explain", [f"{file}:{number}"])
+            return ["" if file == STANDARD_INPUT else self._again("explain", [f"{file}:{number}"])]
         seen = ", ".join(str(code) for code in sorted(code for code in reason.codes if code is not None))
-        name, ours = self._protocol.name, self._protocol.revision
-        return f"sound frames of {name} revision {seen}; your spec is revision {ours}"
+        text = f"sound frames of revision {seen}; your spec is revision {self._protocol.revision}"
+        return textwrap.wrap(text, max(room, _LEAST_ROOM))
 
     def _nothing_fits(self) -> Iterator[str]:
         """One paragraph instead of a thousand rows: what they have in common, and what would help."""

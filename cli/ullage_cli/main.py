@@ -5,11 +5,12 @@
 
 import os
 import sys
+from pathlib import Path
 
 import typer
 
 from .commands import begin, check, decode, emit, encode, explain, simulate
-from .screen import Stop, complain
+from .screen import ReaderGone, Stop, complain
 
 OVERVIEW = """\
 ullage: one description of a radio message, and everything that must agree about its octets
@@ -66,6 +67,11 @@ def main(arguments: list[str]) -> int:
     """
     from ullage import UllageError
 
+    # A closed standard stream is None in Python.
+    sys.stderr = sys.stderr or Path(os.devnull).open("w", encoding="utf-8")
+    if sys.stdout is None:
+        complain("standard output is closed")
+        return 2
     try:
         code = app(arguments, standalone_mode=True)
     except SystemExit as leave:
@@ -76,13 +82,14 @@ def main(arguments: list[str]) -> int:
     except UllageError as error:
         complain(str(error))
         code = 2
-    except BrokenPipeError:
-        # The reader (head, less) has seen enough. Python would complain again when it closes the pipe at the end.
+    except ReaderGone:
+        # Python would complain again when it closes the pipe at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 0
     except KeyboardInterrupt:
         code = 130
     except OSError as error:
-        complain(f"{error.filename}: {str(error.strerror).lower()}" if error.filename else str(error))
+        said = str(error.strerror or error)
+        complain(f"{error.filename}: {said.lower()}" if error.filename else said)
         code = 2
     return code if isinstance(code, int) else 0

@@ -36,6 +36,10 @@ class Stop(Exception):
         super().__init__(text)
 
 
+class ReaderGone(Exception):
+    """Whoever read our output (head, less) has seen enough: no failure, and nothing more to say."""
+
+
 def fitting(text: str, stream: IO[str]) -> str:
     """The text as this stream can print it: 'µm' becomes 'um' where there is no µ, anything else unknown '?'."""
     encoding = getattr(stream, "encoding", None) or "utf-8"
@@ -49,7 +53,10 @@ def fitting(text: str, stream: IO[str]) -> str:
 def say(text: str = "", stream: IO[str] | None = None) -> None:
     """Print a line, at once."""
     out = stream or sys.stdout
-    print(fitting(text, out), file=out, flush=True)
+    try:
+        print(fitting(text, out), file=out, flush=True)
+    except BrokenPipeError:
+        raise ReaderGone from None
 
 
 def complain(text: object) -> None:

@@ -4,7 +4,8 @@ All faults are collected; a protocol is made only when there is none.
 """
 
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
+from functools import cached_property
 from typing import Any
 
 from . import specfile
@@ -14,7 +15,7 @@ from .fields import Meaning, meaning
 from .layout import Fixed, Integrity, Layout, Slot
 from .names import fault_in_name
 from .protocol import Protocol
-from .reading import Path, place
+from .reading import Path, Shape, in_file_order, one_line, place
 from .status import Status
 
 LONGEST = 255
@@ -22,15 +23,16 @@ LONGEST = 255
 
 _ONE_EACH = ("message", "revision", "destination", "source", "sequence")
 _HEADER_ONLY = ("message", "revision", "destination", "source")
+_MESSAGE_FIELD = 'in the header { name = "message", kind = "message", bits = 5 }, for example'
 
 
-def build(spec: specfile.SpecFile, data: dict[str, Any], source: str) -> Protocol:
+def build(shape: Shape, data: dict[str, Any], source: str) -> Protocol:
     """Make the protocol that a spec describes.
 
-    spec: the checked shape; data: the same as plain TOML data, for naming places; source: the file's name for
-    errors. Raises SpecError with every fault.
+    shape: as read_shape gives it; data: the same as plain TOML data, for naming places; source: the file's name for
+    errors. Raises SpecError with every fault, those of the shape included.
     """
-    return _Builder(spec, data, source).protocol()
+    return _Builder(shape, data, source).protocol()
 
 
 def _spare_names(taken: set[str]) -> Iterator[str]:
@@ -38,14 +40,16 @@ def _spare_names(taken: set[str]) -> Iterator[str]:
 
 
 class _Builder:
-    def __init__(self, spec: specfile.SpecFile, data: dict[str, Any], source: str) -> None:
-        self.spec = spec
+    def __init__(self, shape: Shape, data: dict[str, Any], source: str) -> None:
+        self.spec = shape.spec
+        self.guessed = shape.guessed
         self.data = data
         self.source = source
-        self.faults: list[Fault] = []
+        self.faults: list[Fault] = list(shape.faults)
 
     def complain(self, code: str, path: Path, text: str, help_text: str | None = None) -> None:
-        self.faults.append(Fault(code, path, place(path, self.data), text, help_text))
+        help_text = help_text and one_line(help_text)
+        self.faults.append(Fault(code, path, place(path, self.data), one_line(text), help_text))
 
     def protocol(self) -> Protocol:
         spec = self.spec
@@ -59,24 +63,38 @@ class _Builder:
         ]
         self._names()
         crc = self._crc()
-        if self.faults:
-            raise SpecError(self.faults, self.source)
-        check_octets = crc.octets if crc else 0
-        layouts = {
-            frame.name: self._layout(frame, [m for m in header if m], [m for m in body if m], check_octets)
-            for frame, body in zip(spec.frame, bodies, strict=True)
-        }
-        for k, layout in enumerate(layouts.values()):
-            self._length(k, layout)
+        layouts = self._layouts(header, bodies, crc.octets if crc else 0)
         integrity = self._integrity(crc, layouts)
         if self.faults:
-            raise SpecError(self.faults, self.source)
+            raise SpecError(in_file_order(self.faults, self.data), self.source)
         revision = 1 if spec.protocol.revision is None else spec.protocol.revision
+        frames = {layout.name: layout for layout in layouts}
         return Protocol(
-            spec.protocol.name, revision, spec.protocol.summary, layouts, integrity, spec.radio, spec.protocol.language
+            spec.protocol.name, revision, spec.protocol.summary, frames, integrity, spec.radio, spec.protocol.language
         )
 
+    def _unsure(self, path: Path, below: int = 9) -> bool:
+        """Whether a guess stands at, above, or at most so many keys below this place: a fault there may be none."""
+        near = (guess for guess in self.guessed if len(guess) <= len(path) + below)
+        return any(guess[: len(path)] == path[: len(guess)] for guess in near)
+
+    def _layouts(self, header: list[Meaning | None], bodies: list[list[Meaning | None]], check: int) -> list[Layout]:
+        """The layouts of all frames that have no fault in header and fields."""
+        layouts: list[Layout] = []
+        head = [meant for meant in header if meant]
+        if len(head) < len(header) or self._unsure(("header",)):
+            return layouts
+        for k, (frame, meanings) in enumerate(zip(self.spec.frame, bodies, strict=True)):
+            body = [meant for meant in meanings if meant]
+            if len(body) == len(meanings) and not self._unsure(("frame", k)):
+                layouts.append(self._layout(frame, head, body, check))
+                self._length(k, layouts[-1])
+        return layouts
+
     def _meaning(self, field: specfile.AnyField, path: Path) -> Meaning | None:
+        if path in self.guessed:
+            return None
+
         def complain(code: str, key: str | None, text: str, help_text: str | None) -> None:
             self.complain(code, (*path, key) if key else path, text, help_text)
 
@@ -117,27 +135,24 @@ class _Builder:
         if isinstance(revision, specfile.RevisionField):
             given, most = self.spec.protocol.revision, (1 << revision.bits) - 2
             if given is None:
-                self.complain(
-                    "missing_key", ("protocol",), "a header with a revision needs revision = N here", "revision = 1"
-                )
+                if not self._unsure(("protocol",), below=1):
+                    text = "a header with a revision needs revision = N here"
+                    self.complain("missing_key", ("protocol",), text, "revision = 1")
             elif given > most:
                 text = f"{given} does not fit: {revision.bits} bits hold 0..{most}, the highest code is kept for later"
                 self.complain(
                     "too_large", ("protocol", "revision"), text, f"bits = {(given + 1).bit_length()} in the header"
                 )
         message = header.get("message")
+        if not isinstance(message, specfile.MessageField):
+            self._without_message_field()
+            return
         seen: dict[int, str] = {}
         for k, frame in enumerate(self.spec.frame):
             path: Path = ("frame", k)
-            if not isinstance(message, specfile.MessageField):
-                if frame.message is not None:
-                    text = 'the header has no field of kind "message" to carry this code'
-                    self.complain("no_message_field", (*path, "message"), text, "leave it out, or add that field")
-                elif k == 1:
-                    text = 'several frames need a field of kind "message" in the header'
-                    self.complain("no_message_field", path, text, '{ name = "message", kind = "message", bits = 5 }')
-            elif frame.message is None:
-                self.complain("missing_key", path, "this frame needs message = N, its code", None)
+            if frame.message is None:
+                if not self._unsure(path, below=1):
+                    self.complain("missing_key", path, "this frame needs message = N, its code", None)
             elif not 0 <= frame.message < 1 << message.bits:
                 text = f"{frame.message} does not fit in {message.bits} bits: 0..{(1 << message.bits) - 1} do"
                 self.complain("too_large", (*path, "message"), text)
@@ -146,6 +161,20 @@ class _Builder:
                 self.complain("codes_overlap", (*path, "message"), text, "give each frame its own code")
             if frame.message is not None:
                 seen.setdefault(frame.message, frame.name)
+
+    def _without_message_field(self) -> None:
+        """A header without a message code serves one frame, which has no code: one fault, however many frames."""
+        if self._unsure(("header",)):
+            return
+        for k, frame in enumerate(self.spec.frame):
+            if frame.message is not None:
+                text = 'the header has no field of kind "message" to carry this code'
+                help_text = "leave it out, or add that field" if len(self.spec.frame) == 1 else _MESSAGE_FIELD
+                self.complain("no_message_field", ("frame", k, "message"), text, help_text)
+                return
+        if len(self.spec.frame) > 1:
+            text = 'several frames need a field of kind "message" in the header'
+            self.complain("no_message_field", ("frame", 1), text, _MESSAGE_FIELD)
 
     def _names(self) -> None:
         """Names are good, and unique over header and frame."""
@@ -206,7 +235,7 @@ class _Builder:
         fields = [*self.spec.header.field, *frame.field]
         slots: list[Slot] = []
         offset = 0
-        spares = _spare_names({field.name for field in fields})
+        spares = _spare_names(self._taken)
         for field, (bits, meant) in zip(fields, [*header, *body], strict=True):
             is_message = isinstance(field, specfile.MessageField)
             transform = Fixed(frame.message or 0, Status.UNKNOWN_MESSAGE) if is_message else meant
@@ -226,19 +255,28 @@ class _Builder:
             text = f"this frame takes {sum_text}; {LONGEST} is the most"
             self.complain("too_long", ("frame", k), text, "two frames instead of one")
 
-    def _integrity(self, crc: Crc | None, layouts: Mapping[str, Layout]) -> Integrity | None:
+    @cached_property
+    def _taken(self) -> set[str]:
+        """Every field's name in the whole spec, so that a spare of the header has one name in all frames."""
+        fields = [self.spec.header.field, *(frame.field for frame in self.spec.frame)]
+        return {field.name for some in fields for field in some}
+
+    def _integrity(self, crc: Crc | None, layouts: list[Layout]) -> Integrity | None:
         table = self.spec.integrity
-        if crc is None or table is None:
+        if table is None:
+            return None
+        first_octet = self._covers_from(table.covers_from, layouts)
+        if crc is None:
             return None
         high_first = not crc.refout if table.octet_order is None else table.octet_order == "high_first"
-        return Integrity(crc, self._covers_from(table.covers_from, layouts), high_first)
+        return Integrity(crc, first_octet, high_first)
 
-    def _covers_from(self, name: str | None, layouts: Mapping[str, Layout]) -> int:
+    def _covers_from(self, name: str | None, layouts: list[Layout]) -> int:
         if name is None:
             return 0
         path: Path = ("integrity", "covers_from")
         starts: set[int] = set()
-        for layout in layouts.values():
+        for layout in layouts:
             slot = next((slot for slot in layout.slots if slot.name == name), None)
             if slot is None:
                 self.complain(
@@ -260,4 +298,4 @@ class _Builder:
             self.complain(
                 "unaligned", path, f'"{name}" does not begin at the same octet in every frame', "a field of the header"
             )
-        return min(starts)
+        return min(starts, default=0)

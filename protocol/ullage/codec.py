@@ -39,8 +39,6 @@ class Message:
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Message) and self.frame == other.frame and self.values == other.values
 
-    __hash__ = None  # type: ignore[assignment]
-
     def __repr__(self) -> str:
         inside = ", ".join(f"{name}={value!r}" for name, value in self.values.items())
         return f"<Message {self.frame} {inside}>"
@@ -89,6 +87,8 @@ class _FrameCodec:
     def write(self, values: Mapping[str, Any]) -> int:
         """The body as one number. Raises EncodeError."""
         word = self.fixed_value
+        if len(values) != len(self.write_plan):  # before and after, for mappings that make up what is missing
+            self._wrong_names(values)
         try:
             for name, shift, write in self.write_plan:
                 word |= write(values[name]) << shift
@@ -169,6 +169,7 @@ class Codec:
         """See `Protocol.decode`."""
         if type(octets) is not bytes:
             octets = memoryview(octets).tobytes()
+        to = None if at is None else self._station_slot(at)
         count = len(octets)
         if count < self._least:
             text = f"{_octets(count)}; the shortest frame has {self.protocol.shortest}"
@@ -187,8 +188,8 @@ class Codec:
             name = codec.layout.name
             text = f"{_octets(count)}; {name} has {codec.octets}"
             raise Refused(Status.WRONG_LENGTH, text, frame=name, raw=count, expected=f"{codec.octets} octets")
-        if at is not None:
-            self._check_address(word, codec, at)
+        if to is not None:
+            self._check_address(word, codec, to, at)
         return Message(codec.layout.name, codec.read(word))
 
     def _choose(self, word: int, bits: int) -> _FrameCodec:
@@ -200,9 +201,7 @@ class Codec:
                 text = f"a sound frame of revision {raw}; this spec is revision {protocol.revision}"
                 slot = self._revision
                 expected = str(protocol.revision)
-                raise Refused(
-                    Status.OTHER_REVISION, text, field=slot.name, bit=slot.offset, raw=raw, expected=expected
-                )
+                raise Refused(Status.OTHER_REVISION, text, field=slot.name, bit=slot.offset, raw=raw, expected=expected)
         if self._message is None:
             return self._only
         raw = word >> (bits - self._message.end) & self._message_mask
@@ -216,12 +215,16 @@ class Codec:
             )
         return codec
 
-    def _check_address(self, word: int, codec: _FrameCodec, at: int) -> None:
+    def _station_slot(self, at: int) -> Slot:
+        """The slot to compare with a station, asked before any octet: a wrong station is never the air's fault."""
         slot = self.protocol.destination_slot
         if slot is None:
             raise ValueError(f"{self.protocol.name} has no destination, so frames are for everybody")
         if isinstance(at, bool) or not isinstance(at, int) or not 0 <= at < 1 << slot.bits:
             raise ValueError(f"{at!r} is no station; 0..{(1 << slot.bits) - 1} are")
+        return slot
+
+    def _check_address(self, word: int, codec: _FrameCodec, slot: Slot, at: int | None) -> None:
         raw = word >> (codec.bits - slot.end) & ((1 << slot.bits) - 1)
         if raw not in (at, getattr(slot.transform, "broadcast", None)):
             raise Refused(

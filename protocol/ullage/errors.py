@@ -2,12 +2,23 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from .status import Status
 
 
 class UllageError(Exception):
     """Base of every error that this package raises on purpose."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # For worker processes: Exception's own way back calls the class with the text alone.
+        return _again, (type(self), self.args, self.__dict__)
+
+
+def _again(kind: type[UllageError], args: tuple[Any, ...], attributes: dict[str, Any]) -> UllageError:
+    error = kind.__new__(kind, *args)
+    error.__dict__.update(attributes)
+    return error
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 Faults are handed to a callback, so that one reading of a file finds them all; a field with a fault gives None.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from fractions import Fraction
 
@@ -118,30 +119,33 @@ def _code(field: specfile.CodeField, complain: Complain) -> Meaning | None:
 
 
 def _measure(field: specfile.MeasureField, complain: Complain) -> Meaning | None:
+    good = _unit(field.unit, complain) & _special_names(list(field.special), complain)
     low, high = field.range
-    zero = low if field.zero is None else field.zero
-    if field.step <= 0:
-        complain("too_small", "step", f"{plain(field.step)} {field.unit} is no step: a step is greater than 0", None)
-        return None
     if low > high:
         complain(
             "upside_down", "range", f"{plain(low)} is above {plain(high)}", f"range = [{plain(high)}, {plain(low)}]"
         )
+        good = False
+    if field.step <= 0:
+        unit = f" {field.unit}" if field.unit else ""
+        complain("too_small", "step", f"{plain(field.step)}{unit} is no step: a step is greater than 0", None)
         return None
-    ends = [_on_step(value, "range", field, complain) for value in field.range]
-    first = _on_step(zero, "zero", field, complain) if field.zero is not None else ends[0]
-    names = field.special if isinstance(field.special, list) else list(field.special)
-    good = _unit(field.unit, complain)
-    for index, name in enumerate(names):
-        good &= _word(name, "special", complain)
-        if name in names[:index]:
-            complain("name_taken", "special", f'"{name}" stands here twice', None)
-            good = False
-    lowest, highest = ends
+    lowest, highest = (_on_step(value, "range", field, complain) for value in field.range)
+    first = lowest if field.zero is None else _on_step(field.zero, "zero", field, complain)
     if lowest is None or highest is None or first is None or not good:
         return None
     scaled = Scaled(field.unit, field.step, first, lowest, highest, lowest < first, clamp=field.clamp)
     return _fit(scaled, field.special, field.bits, complain)
+
+
+def _special_names(names: list[str], complain: Complain) -> bool:
+    good = True
+    for name, times in Counter(names).items():
+        good &= _word(name, "special", complain)
+        if times > 1:
+            complain("name_taken", "special", f'"{name}" stands here {times} times', "each name once")
+            good = False
+    return good
 
 
 def _on_step(value: Fraction, key: str, field: specfile.MeasureField, complain: Complain) -> int | None:
@@ -162,9 +166,14 @@ def _fit(
     """Find the width and the special codes of a range of steps."""
     codes = special if isinstance(special, dict) else None
     names = list(special)
+    below = next((name for name in codes or () if codes and codes[name] < 0), None)
+    if codes and below and not scaled.signed:
+        text = f'"{below}" is code {codes[below]}, but no raw number of this range is negative: codes are 0 and up'
+        complain("too_small", "special", text, "a code above the range, or a list of names: it takes free codes")
+        return None
     fewest = _fewest(scaled, 0 if codes else len(names), list((codes or {}).values()))
     low, high = scaled.lowest - scaled.first, scaled.highest - scaled.first
-    if (bits or fewest) > 64:
+    if fewest > 64:
         complain(
             "too_wide",
             "range",
@@ -185,7 +194,7 @@ def _fit(
         return None
     if codes is None:
         top = (1 << (width - 1 if scaled.signed else width)) - 1
-        found = [Special(name, top - place) for place, name in enumerate(names)]
+        found = [Special(name, (top - place) % (1 << width)) for place, name in enumerate(names)]
     else:
         found = [Special(name, code % (1 << width)) for name, code in codes.items()]
         if not _apart(found, scaled, width, complain):
@@ -260,7 +269,8 @@ def _word(name: str, key: str, complain: Complain) -> bool:
 
 def _unit(unit: str, complain: Complain) -> bool:
     if len(unit) > 20 or not unit.isprintable() or "*/" in unit or unit != unit.strip():
-        complain("bad_unit", "unit", f"{unit[:30]!r} cannot be a unit: at most 20 printable characters", None)
+        text = f"{unit[:30]!r} cannot be a unit: at most 20 printable characters, no */, no spaces around it"
+        complain("bad_unit", "unit", text, None)
         return False
     return True
 

@@ -2,11 +2,11 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from .layout import Choice, Fixed, Flag, Integrity, Layout, Opaque, Scaled, Slot, Text, header_slot
+from .layout import Choice, Fixed, Flag, Integrity, Layout, Opaque, Scaled, Slot, Special, Text, header_slot
 from .quantity import plain
 
 if TYPE_CHECKING:
@@ -38,6 +38,10 @@ class Protocol:
         self.integrity = integrity
         self.radio = radio
         self.language = language
+
+    def __getstate__(self) -> dict[str, Any]:
+        # For worker processes: the compiled codec cannot be pickled, and is made again where it is needed.
+        return {key: value for key, value in self.__dict__.items() if key != "codec"}
 
     def __repr__(self) -> str:
         return f"<Protocol {self.name} revision {self.revision} fingerprint {self.fingerprint}>"
@@ -155,17 +159,26 @@ def _transform_input(slot: Slot) -> dict[str, Any]:
                 "step": plain(scaled.step),
                 "first": str(scaled.first),
                 "range": [str(scaled.lowest), str(scaled.highest)],
-                "special": [[special.name, str(special.code)] for special in scaled.specials],
+                "special": _codes_input(reversed(_by_code(scaled.specials))),
                 "clamp": scaled.clamp,
                 "epoch": scaled.epoch,
                 "broadcast": None if scaled.broadcast is None else str(scaled.broadcast),
             }
         case Choice() as choice:
-            return {"codes": [[code.name, str(code.code)] for code in choice.codes]}
+            return {"codes": _codes_input(_by_code(choice.codes))}
         case Fixed() as fixed:
             return {"value": str(fixed.value)}
         case Flag() | Text() | Opaque():
             return {}
+
+
+def _codes_input(codes: Iterable[Special]) -> list[list[str]]:
+    return [[code.name, str(code.code)] for code in codes]
+
+
+def _by_code(codes: Iterable[Special]) -> list[Special]:
+    """In the order of their codes: TOML gives the order of a table's keys no meaning, so the fingerprint gives none."""
+    return sorted(codes, key=lambda code: code.code)
 
 
 def _integrity_input(integrity: Integrity | None) -> dict[str, Any] | None:

@@ -4,6 +4,7 @@ A float stands for its shortest decimal text, so 3.71 means 371/100. Nothing her
 except the last division that gives the reader a float, which Python rounds correctly.
 """
 
+import contextlib
 import math
 import operator
 import re
@@ -11,10 +12,8 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import SupportsIndex
 
-_NUMBER = re.compile(
-    r"\s*([+-]?)(\d{1,400})(?:\.(\d{0,400}))?(?:[eE]([+-]?\d{1,6}))?\s*\Z|\s*([+-]?)\.(\d{1,400})\s*\Z"
-)
-_RATIO = re.compile(r"\s*[+-]?\d{1,400}/\d{1,400}\s*\Z")
+_NUMBER = re.compile(r"\s*[+-]?(?:\d{1,400}(?:\.\d{0,400})?|\.\d{1,400})(?:[eE][+-]?\d{1,9})?\s*\Z", re.ASCII)
+_RATIO = re.compile(r"\s*[+-]?\d{1,400}/\d{1,400}\s*\Z", re.ASCII)
 # Beyond these powers of ten a number is far outside (or far below one step of) anything a 64-bit field can hold:
 # steps themselves lie within 10^-40..10^40. Cutting there keeps '1e999999999' from filling the memory.
 _FAR = 120
@@ -27,9 +26,10 @@ class NotANumber(ValueError):
 def exact(value: object) -> Fraction:
     """Give the exact value of a caller's number.
 
-    value: int, float, str, Decimal, Fraction, or an object with `__index__` (NumPy integers).
-    Returns the exact value; magnitudes beyond 10**120 or below 10**-120 are cut to these.
-    Raises NotANumber for bool, NaN, infinity, and anything else.
+    value: int, float (NumPy's float64 is one), str, Decimal, Fraction, or an object with `__index__` (NumPy integers).
+    Returns the exact value; floats, decimals and text beyond 10**120 or below 10**-120 are cut to these.
+    Raises NotANumber for bool, NaN, infinity, and anything else: also for NumPy's float32, whose shortest decimal text
+    is not that of the float it becomes, so that the caller says which of the two is meant.
     """
     if isinstance(value, bool):
         raise NotANumber(f"{value} is a truth value, not a number")
@@ -46,7 +46,9 @@ def exact(value: object) -> Fraction:
     if isinstance(value, str):
         return _from_text(value)
     if isinstance(value, SupportsIndex):
-        return Fraction(operator.index(value))
+        # An array has __index__ too, and raises when it holds more than one whole number.
+        with contextlib.suppress(TypeError):
+            return Fraction(operator.index(value))
     raise NotANumber(f"{type(value).__name__} is no number; give int, float, str, Decimal or Fraction")
 
 

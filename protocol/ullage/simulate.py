@@ -139,8 +139,8 @@ class _Simulation:
             sent += 1
 
     def _station(self, address: int | None, place: int) -> SimulatedStation:
-        # Some counters begin near the end of 16 bits, so that a log shows what comes after the last number.
-        sequence = self.random.choice((0, self.random.randrange(2000), 65_536 - self.random.randrange(1, 200)))
+        # One counter begins near the end of 16 bits, so that a log shows what comes after the last number.
+        sequence = 65_536 - self.random.randrange(1, 60) if place == 1 else self.random.choice((0, 1, 9, 411, 1900))
         return SimulatedStation(address, 1 + place % 2, self.now, sequence, -78.0 - 9.0 * place, self.random)
 
     def _tasks(self) -> Iterator[_Task]:

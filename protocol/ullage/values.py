@@ -19,6 +19,7 @@ NOT_A_VALUE: Any = type("NotAValue", (), {"__repr__": lambda _: "NOT_A_VALUE", "
 _SURE = 0.499
 """A float quotient nearer to a whole number than this is rounded rightly: below 2**40 steps its error is < 0.001."""
 _FLOAT_STEPS = float(1 << 40)
+_UNSAID = 10**40
 
 
 class Special(str):
@@ -187,6 +188,8 @@ def _does_not_fit(text: str, slot: Slot, frame: str) -> NoReturn:
 
 
 def _said(value: Any) -> str:
+    if isinstance(value, int | Fraction) and not -_UNSAID < value < _UNSAID:
+        return "a number of more than 40 digits"  # Python refuses to write out thousands of digits
     text = float.__repr__(value) if isinstance(value, float) else str(value)
     return text if len(text) <= 40 else text[:37] + "…"
 

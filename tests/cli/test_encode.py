@@ -150,7 +150,7 @@ def test_unix_time_is_taken_as_seconds_or_as_utc(capsys: pytest.CaptureFixture[s
     [
         ("distance", "6001", "distance: 6001 does not fit\n  help: 250..6000 mm by 1 mm, "),
         ("distance", "6001mm", "distance: 6001mm does not fit\n  help: 250..6000 mm by 1 mm, "),
-        ("distance", "123.4cm", "distance: '123.4cm' is in cm, but the unit is mm\n  help: for example distance=3125mm\n"),
+        ("distance", "1.2cm", "distance: '1.2cm' is in cm, but the unit is mm\n  help: for example distance=3125mm\n"),
         ("distance", "1234 MM", "distance: '1234 MM' is in MM, but the unit is mm\n"),
         ("sensor", "3 mm", "sensor: '3 mm' is in mm, but it has no unit\n  help: for example sensor=3\n"),
         ("distance", "no_eco", "distance: 'no_eco' is no number\n  help: \"no_echo\", perhaps\n"),
@@ -173,7 +173,8 @@ def test_what_does_not_fit_is_named_and_what_would_fit_too(
     ("field", "text", "complaint"),
     [
         ("wet", "maybe", "wet: 'maybe' is neither yes nor no\n  help: yes or no\n"),
-        ("key_id", "0a0", "key_id: '0a0' has an odd number of hex digits: one is missing or too many\n  help: 3 octets in hex\n"),
+        ("key_id", "0a0", "key_id: '0a0' has an odd number of hex digits: one is missing or too many\n"
+                          "  help: 3 octets in hex\n"),
         ("key_id", "0a", "key_id: 0a does not fit\n  help: 3 octets\n"),
         ("label", "far too long", "label: far too long does not fit\n  help: at most 8 printable ASCII characters\n"),
         ("taken", "2001-09-09T01:46:40", "taken: '2001-09-09T01:46:40' is not in UTC\n  help: UTC, like 2025-"),
@@ -225,7 +226,8 @@ def test_without_values_it_says_what_the_frame_needs(capsys: pytest.CaptureFixtu
         "  result       done 0, refused 1, expired 2, stuck 3\n"
         "  valve        shut 0, half 1, open 2, stuck 3\n"
         "for example:\n"
-        "  ullage encode orchard.toml acknowledgement destination=1 source=17 sequence=9 order=127 result=done valve=shut\n"
+        "  ullage encode orchard.toml acknowledgement destination=1 source=17 sequence=9 order=127"
+        " result=done valve=shut\n"
     )
 
 

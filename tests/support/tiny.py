@@ -1,0 +1,19 @@
+"""Tiny specs as text: what a test is about, and nothing else."""
+
+from __future__ import annotations
+
+import ullage
+
+
+def tiny(*fields: str, header: str = "", protocol: str = "", frame: str = "", rest: str = "") -> str:
+    """A spec with one frame "a". Fields and header are the insides of inline tables, the others whole lines."""
+    own = ",\n".join(f"  {{ {field} }}" for field in fields)
+    return (
+        f'[protocol]\nname = "tiny"\n{protocol}\n[header]\nfield = [ {header} ]\n'
+        f'[[frame]]\nname = "a"\n{frame}\nfield = [\n{own}\n]\n{rest}\n'
+    )
+
+
+def load(*fields: str, header: str = "", protocol: str = "", frame: str = "", rest: str = "") -> ullage.Protocol:
+    """The protocol of `tiny`."""
+    return ullage.loads(tiny(*fields, header=header, protocol=protocol, frame=frame, rest=rest))
