@@ -1,5 +1,5 @@
 # Everything sets itself up: a virtual environment in .venv, made again when pyproject.toml changes.
-.PHONY: demo test bench lint types clean setup schema documents
+.PHONY: demo test bench lint types clean setup schema reference documents
 
 VENV := .venv
 PY := $(VENV)/bin/python
@@ -34,6 +34,9 @@ types: $(STAMP)
 
 schema: $(STAMP)
 	@$(PY) -m ullage.schema > spec/ullage-spec-1.schema.json
+
+reference: $(STAMP)
+	@$(PY) -m ullage.reference spec/FORMAT.md
 
 documents: $(STAMP)
 	@PYTHONPATH=tests $(PY) tests/test_documents.py

@@ -11,10 +11,11 @@ import tempfile
 from pathlib import Path
 
 import pytest
+
 from support.ends import need
 
 ROOT = Path(__file__).parents[1]
-DOCUMENTS = ["README.md"]
+DOCUMENTS = ["README.md", "spec/FORMAT.md"]
 ELSEWHERE = ("pip ", "make ", "git ")
 """Commands that set up rather than show; they are run by people and by CI."""
 

@@ -92,9 +92,6 @@ class _Builder:
         return layouts
 
     def _meaning(self, field: specfile.AnyField, path: Path) -> Meaning | None:
-        if path in self.guessed:
-            return None
-
         def complain(code: str, key: str | None, text: str, help_text: str | None) -> None:
             self.complain(code, (*path, key) if key else path, text, help_text)
 

@@ -55,8 +55,7 @@ def fault_in_name(name: str) -> tuple[str, str] | None:
 
 def fault_in_word(name: str) -> tuple[str, str] | None:
     """The same for the names of codes and special codes, which may be reserved words (they never stand alone)."""
-    fault = fault_in_name(name)
-    return None if fault and name in RESERVED and _PLAIN.match(name) else fault
+    return None if name in RESERVED else fault_in_name(name)
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -146,7 +146,7 @@ def test_which_address_means_everybody_is_declared() -> None:
 
 def _heard(protocol: ullage.Protocol, to: int) -> bool:
     try:
-        return protocol.decode(bytes([to]), at=7)["to"] == to
+        return bool(protocol.decode(bytes([to]), at=7)["to"] == to)
     except ullage.Refused as refused:
         return str(refused.reason) != "not_addressed"
 

@@ -104,6 +104,15 @@ def test_covers_from_may_stand_in_a_frame_when_it_is_at_the_same_octet_of_all() 
     assert protocol.least_octets == 2  # the header and the CRC
 
 
+def test_octets_that_end_before_the_covered_part_are_too_short() -> None:
+    body = ('name = "c", kind = "constant", bits = 16, value = 1', 'name = "x", kind = "count", bits = 8')
+    protocol = load(*body, rest='[integrity]\ncrc = "CRC-8/SMBUS"\ncovers_from = "x"')
+    assert protocol.least_octets == 3
+    with pytest.raises(ullage.Refused) as caught:
+        protocol.decode(b"\0\0")  # 0 is the CRC of no octets
+    assert str(caught.value.reason) == "too_short"
+
+
 @pytest.mark.parametrize(
     ("header", "name", "fault"),
     [
@@ -122,6 +131,16 @@ def test_only_whole_octets_of_constants_may_be_left_out(header: str, name: str, 
     with pytest.raises(ullage.SpecError, match=fault) as caught:
         load('name = "x", kind = "count", bits = 8', header=header, rest=rest)
     assert [fault.path for fault in caught.value.faults] == [("integrity", "covers_from")]
+
+
+def test_what_the_crc_covers_begins_at_the_same_octet_of_every_frame() -> None:
+    mark = '{ name = "c", kind = "constant", bits = 8, value = 1 }'
+    second = mark.replace('"c"', '"d"')
+    later = f'[[frame]]\nname = "b"\nfield = [ {second}, {{ name = "x", kind = "flag" }} ]\n'
+    rest = f'{later}[integrity]\ncrc = "CRC-8/SMBUS"\ncovers_from = "x"'
+    with pytest.raises(ullage.SpecError, match='"x" does not begin at the same octet in every frame') as caught:
+        load('name = "x", kind = "flag"', header=mark, rest=rest)
+    assert {fault.code for fault in caught.value.faults} == {"unaligned", "no_message_field"}
 
 
 def test_without_an_integrity_table_a_frame_ends_with_its_fields() -> None:

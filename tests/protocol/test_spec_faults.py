@@ -60,6 +60,7 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     (field('kind = "flag", role = "lamp"'), "not_one_of", f"{IN_FIELD}, role", '"lamp" is not possible', "'battery'"),
     (tiny(FLAG, rest='[radio]\nmodulation = "am"'), "no_kind", "radio, modulation", 'no modulation "am"', None),
     (tiny(FLAG, frame='interval = "soon"'), "wrong_value", 'frame "a", interval', '"soon" is no duration', None),
+    (tiny(FLAG, frame='interval = "0 s"'), "wrong_value", 'frame "a", interval', '"0 s" is no duration', None),
     (tiny(FLAG, protocol="language = 2"), "wrong_value", "protocol, language", "2 is no version of this", None),
     (tiny(FLAG, protocol="language = true"), "wrong_value", "protocol, language", "true is no version", None),
     # types and numbers
@@ -125,6 +126,8 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     ),
     (tiny(f"{MEASURE}, range = [0, 1], step = 1e-20"), "too_wide", f"{IN_FIELD}, range", "needs 67 bits", "coarser"),
     (tiny(f"{MEASURE}, range = [0, 1], step = 1e-20, bits = 9"), "too_wide", f"{IN_FIELD}, range", "67 bits", None),
+    (tiny(f"{MEASURE}, range = [2e19, 2.1e19], step = 1"), "too_wide", f"{IN_FIELD}, range", "counted from 0", None),
+    (tiny(f"{MEASURE}, range = [-1, 9223372036854775808], step = 1"), "too_wide", "", "counted from 0", None),
     (tiny(f"{MEASURE}, range = [0, 1e7], step = 1e-9"), "too_fine", f"{IN_FIELD}, step", "cannot be told apart", None),
     (
         tiny(f"{MEASURE}, range = [0, 9], step = 1, special = {{ e = 9 }}"),
@@ -170,6 +173,17 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     (field('kind = "time", bits = 8, step = 0, epoch = "unix"'), "too_small", f"{IN_FIELD}, step", "0 s is no", None),
     # names
     (field('kind = "flag"').replace('"x"', '"Lid"'), "bad_name", 'frame "a", field "Lid", name', "'Lid' is", '"lid"'),
+    *(
+        (field('kind = "flag"').replace('"x"', f'"{name}"'), "bad_name", f'frame "a", field "{name}", name', said, None)
+        for name, said in (
+            ("a__b", "two underscores"),
+            ("a_", "one at the end"),
+            ("1a", "is no name"),
+            ("a-b", "is no name"),
+            ("é", "is no name"),
+            ("_a", "is no name"),
+        )
+    ),
     (tiny(FLAG, FLAG), "name_taken", f"{IN_FIELD}, name", "two fields are called .x.", "rename this one"),
     (
         tiny(FLAG).replace('"tiny"', '"while"'),
@@ -281,6 +295,15 @@ covers_from = "bulk"
     assert len(set(found)) == len(found)
 
 
+def test_a_frame_that_is_no_table_does_not_hide_the_next_one() -> None:
+    text = 'frame = [ 5, { name = "int", message = 1 } ]\n[protocol]\nname = "p"\n'
+    text += '[header]\nfield = [ { name = "m", kind = "message", bits = 8 } ]'
+    assert [(fault.code, fault.path) for fault in faults(text)] == [
+        ("wrong_type", ("frame", 0)),
+        ("bad_name", ("frame", 1, "name")),
+    ]
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -317,6 +340,7 @@ SYNTAX: list[tuple[str | bytes, int | None, int | None, str, str | None]] = [
     ("a = 2020-13-45", 1, 9, "expected newline", None),
     (b'[protocol]\nname = "\xff"', 2, 9, "octet ff is no UTF-8", "save the file as UTF-8"),
     (b'\xef\xbb\xbf[protocol]\nname = "\xc3\xa9\xff"', 2, 10, "octet ff is no UTF-8", None),
+    (b'\xef\xbb\xbfa = "\xff"', 1, 6, "octet ff is no UTF-8", None),
     (tiny(FLAG).encode("utf-16"), 1, 1, "octet ff is no UTF-8", "UTF-8"),
     ("a = " + "[" * 5000 + "]" * 5000, None, None, "too deep in each other", None),
     (f"x = 1\na = {'9' * 5000}", 2, 5, "so many digits", None),

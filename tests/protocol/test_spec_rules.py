@@ -137,6 +137,15 @@ def test_specials_of_a_twos_complement_field_take_its_largest_numbers() -> None:
     assert [octets(protocol, x=x) for x in ("first", "second", -1, -100)] == ["7f", "7e", "ff", "9c"]
 
 
+def test_specials_of_a_range_below_zero_stay_above_it_however_many_they_are() -> None:
+    names = ", ".join(f'"s{number}"' for number in range(200))
+    bits, transform = scaled(f"{MEASURE}, range = [-101, -100], step = 1, zero = 0, special = [{names}]")
+    codes = [special.code for special in transform.specials]
+    assert codes == [(127 - place) % 256 for place in range(200)]
+    assert bits == 8
+    assert not {-101 % 256, -100 % 256} & set(codes)
+
+
 def test_specials_with_codes_take_them_as_written() -> None:
     protocol = load(
         f"{MEASURE}, range = [10, 99], step = 1, zero = 0, bits = 8, special = {{ cut = 0, shorted = 0xFD }}"

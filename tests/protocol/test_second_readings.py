@@ -1,0 +1,116 @@
+"""Two libraries that know nothing of our offsets read the same octets to the same raw numbers as the codec.
+
+construct reads what `as_construct` describes; bitstruct is given nothing but the widths, in order.
+"""
+
+import random
+from pathlib import Path
+from typing import Any
+
+import bitstruct
+import construct
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import ullage
+from support.cases import received
+from support.protocols import specs
+from support.tiny import generated, load
+from ullage.layout import Fixed, Layout
+from ullage.values import writer
+
+SHIPPED = [ullage.load(path) for path in sorted((Path(__file__).parents[2] / "spec").glob("*.toml"))]
+SEEN_BY_BOTH = {"integrity", "other_revision", "unknown_message", "wrong_length", "wrong_constant", "spare_not_zero"}
+"""What construct refuses as well: everything but rules about values, addresses and shortness by itself."""
+
+
+def raw_codes(layout: Layout, values: dict[str, Any]) -> list[int]:
+    """The code of every slot in wire order, worked back from the codec's values."""
+    return [
+        slot.transform.value if isinstance(slot.transform, Fixed) else writer(slot, layout.name)(values[slot.name])
+        for slot in layout.slots
+    ]
+
+
+def agree(protocol: ullage.Protocol, seed: int) -> set[str]:
+    """Compare all three readings of all kinds of octets. Returns the codec's reasons."""
+    seen, described = set(), protocol.as_construct()
+    for octets in received(protocol, random.Random(seed)):
+        try:
+            message = protocol.decode(octets)
+        except ullage.Refused as refused:
+            seen.add(str(refused.reason))
+            if str(refused.reason) in SEEN_BY_BOTH:
+                with pytest.raises(construct.ConstructError):
+                    described.parse(octets)
+            continue
+        seen.add("fine")
+        layout = protocol.frames[message.frame]
+        codes = raw_codes(layout, message.values)
+        parsed = described.parse(octets)
+        assert parsed.frame == message.frame
+        named = {slot.name: code for slot, code in zip(layout.slots, codes, strict=True) if slot.name}
+        assert {name: parsed.body.value[name] for name in named} == named
+        widths = "".join(f"u{slot.bits}" for slot in layout.slots)
+        assert list(bitstruct.unpack(widths, octets)) == codes
+        assert bitstruct.pack(widths, *codes) == octets[: layout.body_octets]
+    return seen
+
+
+@pytest.mark.parametrize("protocol", SHIPPED, ids=lambda protocol: protocol.name)
+def test_three_readings_of_a_shipped_spec_agree(protocol: ullage.Protocol) -> None:
+    assert agree(protocol, 1) >= {"fine", "integrity", "wrong_length"}
+
+
+@settings(derandomize=True, deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
+@given(specs(), st.integers(0, 2**32))
+def test_three_readings_of_generated_specs_agree(text: str, seed: int) -> None:
+    assert "fine" in agree(generated(text), seed)
+
+
+CRC_AND_CONSTANT = load(
+    'name = "mark", kind = "constant", bits = 4, value = 9',
+    'name = "x", kind = "count", bits = 12',
+    rest='[integrity]\ncrc = "CRC-16/KERMIT"',
+)
+
+
+def test_construct_refuses_a_wrong_crc_and_a_wrong_constant_by_itself() -> None:
+    octets = CRC_AND_CONSTANT.encode("a", {"x": 0xABC})
+    described = CRC_AND_CONSTANT.as_construct("a")
+    parsed = described.parse(octets)
+    assert (parsed.frame, parsed.body.value.x, parsed.check) == ("a", 0xABC, int.from_bytes(octets[2:], "little"))
+    with pytest.raises(construct.ChecksumError):
+        described.parse(octets[:-1] + bytes([octets[-1] ^ 1]))
+    with pytest.raises(construct.ConstError):
+        described.parse(b"\x8a\xbc" + octets[2:])
+    with pytest.raises(construct.TerminatedError):
+        described.parse(octets + b"\0")
+    with pytest.raises(construct.StreamError):
+        described.parse(octets[:-1])
+
+
+def test_construct_builds_what_it_has_parsed() -> None:
+    for protocol in SHIPPED:
+        for name in protocol.frames:
+            octets = next(octets for octets in received(protocol, random.Random(2)) if _frame(protocol, octets) == name)
+            described = protocol.as_construct(name)
+            assert described.build(described.parse(octets)) == octets
+
+
+def _frame(protocol: ullage.Protocol, octets: bytes) -> str | None:
+    try:
+        return protocol.decode(octets).frame
+    except ullage.Refused:
+        return None
+
+
+def test_construct_describes_one_frame_or_all_and_no_other() -> None:
+    orchard = SHIPPED[0]
+    octets = next(octets for octets in received(orchard, random.Random(2)) if _frame(orchard, octets) == "valve_order")
+    assert orchard.as_construct().parse(octets).frame == "valve_order"
+    with pytest.raises(construct.ConstructError):
+        orchard.as_construct("level_report").parse(octets)
+    with pytest.raises(KeyError):
+        orchard.as_construct("no_such_frame")
