@@ -38,7 +38,7 @@ name = "reading"
 message = 1
 field = [
   { name = "sensor",      kind = "sensor",  bits = 3 },
-  { name = "distance",    kind = "measure", unit = "mm", range = [250, 6000], step = 1, special = ["no_echo", "too_close"] },
+  { name = "distance",    kind = "measure", unit = "mm", range = [250, 6000], step = 1, special = ["no_echo", "near"] },
   { name = "temperature", kind = "measure", unit = "Cel", range = [-40, 85], step = 0.5, special = ["no_sensor"] },
   { name = "valve",       kind = "code",    codes = { shut = 0, half = 1, open = 2 } },
   { name = "rising",      kind = "flag" },
@@ -75,7 +75,7 @@ class _Meaning(construct.Adapter):  # type: ignore[misc]
         self.by_name = {special.name: special.code for special in scaled.specials}
         self.clamp = scaled.clamp
 
-    def _decode(self, obj: int, context: Any, path: str) -> Any:
+    def _decode(self, obj: int, _context: Any, path: str) -> Any:
         if obj in self.by_code:
             return self.by_code[obj]
         steps = obj + self.first
@@ -83,10 +83,10 @@ class _Meaning(construct.Adapter):  # type: ignore[misc]
             raise construct.ValidationError("a code that stands for nothing", path=path)
         return steps * self.step if self.whole else steps * self.step / self.per
 
-    def _encode(self, obj: Any, context: Any, path: str) -> int:
+    def _encode(self, obj: Any, _context: Any, path: str) -> int:
         if obj in self.by_name:
             return self.by_name[obj]
-        steps = round(obj * self.per / self.step)
+        steps: int = round(obj * self.per / self.step)
         if self.clamp:
             steps = min(max(steps, self.lowest), self.highest)
         if not self.lowest <= steps <= self.highest:
@@ -112,7 +112,7 @@ def through_construct(protocol: ullage.Protocol) -> Any:
     crc = protocol.integrity
     assert crc is not None
     body = "body" / construct.RawCopy(construct.BitStruct(*(_part(slot) for slot in layout.slots)))
-    check = construct.Checksum(construct.Int16ub, crc.crc.function, lambda context: context.body.data)
+    check = construct.Checksum(construct.Int16ub, crc.check.function, lambda context: context.body.data)
     return construct.Struct(body, "check" / check, construct.Terminated)
 
 
@@ -159,7 +159,8 @@ def main() -> None:
         print()
         return
     print(
-        f"one frame of {found['values']} values, {found['octets']} octets · Python {found['python']}, {found['machine']}"
+        f"one frame of {found['values']} values, {found['octets']} octets · "
+        f"Python {found['python']}, {found['machine']}"
     )
     print("          scalar codec   construct   times faster")
     for way in ("decode", "encode"):

@@ -83,7 +83,7 @@ def c_receives(folder: Path, protocol: ullage.Protocol) -> bool:
     refused = sum(answer.startswith("refused") for answer in wanted)
     right = answers == wanted
     print(
-        f"Python sends, C reads     {len(frames)} frames of four kinds, {refused} of them damaged and refused by both ends:"
+        f"Python sends, C reads     {len(frames)} frames of four kinds, {refused} of them damaged and refused by both:"
     )
     print(f"  {'the same values and the same reasons' if right else 'THEY DISAGREE'}\n")
     return right

@@ -53,7 +53,8 @@ def test_help_imports_nothing_heavy() -> None:
     heavy = "pydantic, rich, jinja2, construct, crcmod, numpy, cryptography"
     code = (
         "import sys\nfrom ullage_cli.main import main\n"
-        f"main(['--help'])\nfound = [name for name in '{heavy}'.split(', ') if name in sys.modules]\nassert not found, found\n"
+        f"main(['--help'])\nfound = [name for name in '{heavy}'.split(', ') if name in sys.modules]\n"
+        "assert not found, found\n"
     )
     made = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert made.returncode == 0, made.stderr

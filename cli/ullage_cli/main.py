@@ -3,9 +3,9 @@
 0 the work was done · 1 a finding (check, --verify, --strict) · 2 a wrong request · 130 Ctrl-C.
 """
 
+import io
 import os
 import sys
-from pathlib import Path
 
 import typer
 
@@ -68,7 +68,8 @@ def main(arguments: list[str]) -> int:
     from ullage import UllageError
 
     # A closed standard stream is None in Python.
-    sys.stderr = sys.stderr or Path(os.devnull).open("w", encoding="utf-8")
+    if sys.stderr is None:
+        sys.stderr = io.StringIO()
     if sys.stdout is None:
         complain("standard output is closed")
         return 2

@@ -1,8 +1,10 @@
 """Between a Python value and the content of a struct member that means the same, in both directions."""
 
+import struct
 from typing import Any
 
-from ullage.layout import Choice, Flag, Opaque, Scaled, Text
+from ullage import binary32
+from ullage.layout import Binary32, Choice, Flag, Opaque, Scaled, Text
 from ullage.quantity import exact, nearest_steps
 
 from .cmodel import Member
@@ -29,6 +31,8 @@ def content_of(member: Member, value: Any) -> int | bytes:
             return str(value).encode("ascii").ljust(member.length, b"\0")
         case Opaque():
             return bytes(value)
+        case Binary32():
+            return binary32.code_of(float(value)) or 0
     raise AssertionError(member.slot.kind)
 
 
@@ -44,6 +48,9 @@ def value_of(member: Member, content: int | bytes) -> Any:
                     return condition.name
             assert isinstance(content, int)
             return content * step
+        case Binary32():
+            assert isinstance(content, int)
+            return struct.unpack(">f", content.to_bytes(4, "big"))[0]
         case Text():
             assert isinstance(content, bytes)
             return content.split(b"\0", 1)[0].decode("latin-1")

@@ -1,12 +1,12 @@
 """The body of a frame's C decoder behind length and CRC: every check in wire order, then every member."""
 
 from ullage.codes import gaps
-from ullage.layout import Fixed, Layout, Opaque, Scaled, Slot, Text
+from ullage.layout import Fixed, Layout, Length, Opaque, Scaled, Slot, Text
 from ullage.status import Status
 
 from .cencode import local, within
 from .cmodel import CType, Member, unsigned
-from .cpack import code_expression
+from .cpack import slot_expression
 
 _BEFORE = (Status.OTHER_REVISION, Status.UNKNOWN_MESSAGE)
 """Asked before the frame is known, so not again."""
@@ -39,18 +39,22 @@ def _check(slot: Slot, statuses: dict[Status, str]) -> list[str]:
     if isinstance(transform, Fixed):
         if transform.reason in _BEFORE:
             return []
-        text = code_expression(slot.offset, slot.bits, octet)
+        text = slot_expression(slot, octet)
         return _refuse_if(f"{text} != {code_type.literal(transform.value)}", statuses[transform.reason])
+    if isinstance(transform, Length):
+        return []
     if isinstance(transform, Text):
         return _text_check(slot, statuses[Status.NOT_A_VALUE])
     if isinstance(transform, Opaque) or not gaps(slot):
         return []
-    text = code_expression(slot.offset, slot.bits, octet)
-    condition = within(local(slot), gaps(slot), (1 << slot.bits) - 1, code_type)
-    return [
-        f"const {code_type.name} {local(slot)} = {text};",
-        *_refuse_if(condition, statuses[Status.NOT_A_VALUE]),
-    ]
+    text = slot_expression(slot, octet)
+    return [f"const {code_type.name} {local(slot)} = {text};", *gap_check(slot, statuses)]
+
+
+def gap_check(slot: Slot, statuses: dict[Status, str]) -> list[str]:
+    """Refuse codes that stand for nothing; the code is in its local variable. Nothing where every code is a value."""
+    condition = within(local(slot), gaps(slot), (1 << slot.bits) - 1, unsigned(slot.bits))
+    return _refuse_if(condition, statuses[Status.NOT_A_VALUE]) if condition else []
 
 
 def _refuse_if(condition: str, status: str) -> list[str]:
@@ -91,21 +95,26 @@ def _assignment(member: Member) -> list[str]:
             "}",
         ]
         return [*loop, f"{target}[{member.length - 1}] = '\\0';"] if isinstance(slot.transform, Text) else loop
-    code = local(slot) if gaps(slot) else code_expression(slot.offset, slot.bits, octet)
+    if gaps(slot) or not member.conditions or not isinstance(slot.transform, Scaled):
+        return assignment(member, local(slot) if gaps(slot) else slot_expression(slot, octet))
+    # The code is needed more than once, and no check has put it in a variable.
+    code_type = unsigned(slot.bits)
+    text = slot_expression(slot, octet)
+    return [f"const {code_type.name} {local(slot)} = {text};", *assignment(member, local(slot))]
+
+
+def assignment(member: Member, code: str) -> list[str]:
+    """Statements that give a plain member the value of a code that stands for something."""
+    slot, target = member.slot, f"values->{member.name}"
     code_type = unsigned(slot.bits)
     if not isinstance(slot.transform, Scaled):
         return [f"{target} = {code if member.ctype == code_type else f'({member.ctype.name}){code}'};"]
     value = _steps_of(member, slot.transform, code, code_type)
     if not member.conditions:
         return [f"{target} = {value};"]
-    if not gaps(slot):
-        # The code is needed more than once, and no check has put it in a variable.
-        lines = [f"const {code_type.name} {local(slot)} = {code};"]
-        value = _steps_of(member, slot.transform, local(slot), code_type)
-    else:
-        lines = []
+    lines: list[str] = []
     for place, condition in enumerate(member.conditions):
-        test = f"{local(slot)} == {code_type.literal(condition.code)}"
+        test = f"{code} == {code_type.literal(condition.code)}"
         lines += [f"{'} else ' if place else ''}if ({test}) {{", f"    {target} = {condition.constant};"]
     return [*lines, "} else {", f"    {target} = {value};", "}"]
 

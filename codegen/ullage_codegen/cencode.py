@@ -3,7 +3,9 @@
 import itertools
 from dataclasses import dataclass
 
-from ullage.layout import Choice, Flag, Layout, Opaque, Scaled, Slot, Text
+from ullage.bodies import length_of
+from ullage.codes import gaps
+from ullage.layout import Binary32, Choice, Flag, Layout, Opaque, Scaled, Slot, Text
 
 from .cmodel import CType, Member, unsigned
 from .cpack import Piece, constant_bits, octet_expression
@@ -29,16 +31,32 @@ def encoder_lines(layout: Layout, members: tuple[Member, ...], refusal: str) -> 
     runs: dict[int, Run] = {}
     for member in members:
         if member.length:
-            lines += _text_check(member, refusal) if isinstance(member.slot.transform, Text) else []
+            lines += text_check(member, refusal) if isinstance(member.slot.transform, Text) else []
             ends, run = _array(member)
             pieces += ends
             if run:
                 runs[run.first + run.start] = run
         else:
-            checks, source = _plain(member, refusal)
+            checks, source = plain_code(member, refusal)
             lines += checks
-            pieces.append(Piece(member.slot.offset, member.slot.bits, source))
+            pieces += _pieces(member.slot, source)
+    slot = layout.length_slot
+    if slot is not None:
+        pieces += _pieces(slot, f"{length_of(slot, layout.octets)}u")
+        pieces.sort(key=lambda piece: piece.offset)
     return lines + _octets(layout, pieces, runs)
+
+
+def _pieces(slot: Slot, source: str) -> list[Piece]:
+    """A slot's code as one piece, or octet by octet where the lowest goes first."""
+    if not slot.low_first or slot.bits == 8:
+        return [Piece(slot.offset, slot.bits, source)]
+    return [Piece(slot.offset + 8 * place, 8, part) for place, part in enumerate(octets_of(source, slot.bits // 8))]
+
+
+def octets_of(source: str, count: int) -> list[str]:
+    """The octets of a code, lowest first, as C expressions."""
+    return [f"(uint8_t)({source} >> {8 * place})" if place else f"(uint8_t){source}" for place in range(count)]
 
 
 def out_of_range(member: Member, value: str) -> str:
@@ -71,8 +89,8 @@ def local(slot: Slot) -> str:
     return f"{slot.name}_code"
 
 
-def _plain(member: Member, refusal: str) -> tuple[list[str], str]:
-    """Checks and conversion of one plain member, and the expression that then holds its code."""
+def plain_code(member: Member, refusal: str) -> tuple[list[str], str]:
+    """Statements that check and convert one plain member, and the expression that then holds its code."""
     slot, value = member.slot, f"values->{member.name}"
     code_type = unsigned(slot.bits)
     cast = "" if member.ctype == code_type else f"({code_type.name})"
@@ -83,6 +101,9 @@ def _plain(member: Member, refusal: str) -> tuple[list[str], str]:
             codes = sorted(condition.code for condition in member.conditions)
             others = _between(codes, member.ctype.highest)
             return _refuse_if(within(value, others, member.ctype.highest, member.ctype), refusal), cast + value
+        case Binary32():
+            bad = within(value, gaps(slot), member.ctype.highest, member.ctype)
+            return _refuse_if(bad, refusal), value
         case Scaled() as scaled:
             if not (member.conditions or scaled.clamp or scaled.signed or scaled.first):
                 return _refuse_if(out_of_range(member, value), refusal), cast + value
@@ -135,7 +156,7 @@ def _code_of(member: Member, scaled: Scaled, code_type: CType) -> str:
     return f"({code_type.name}){text}" if code_type != ctype else text
 
 
-def _text_check(member: Member, refusal: str) -> list[str]:
+def text_check(member: Member, refusal: str) -> list[str]:
     """Find the text's end, and refuse what is too long or not printable."""
     length, text, most = f"{member.slot.name}_length", f"values->{member.name}", member.length - 1
     letter = f"(uint8_t){text}[{length}]"
@@ -149,7 +170,8 @@ def _text_check(member: Member, refusal: str) -> list[str]:
     ]
 
 
-def _element(member: Member, place: str) -> str:
+def element(member: Member, place: str) -> str:
+    """One element of an array as it goes on the air: zeros behind the end of a text."""
     if isinstance(member.slot.transform, Opaque):
         return f"values->{member.name}[{place}]"
     return f"(uint8_t)({place} < {member.slot.name}_length ? (uint8_t)values->{member.name}[{place}] : 0u)"
@@ -160,14 +182,14 @@ def _array(member: Member) -> tuple[list[Piece], Run | None]:
     slot = member.slot
     count, first, skip = slot.bits // 8, slot.offset // 8, slot.offset % 8
     if count == 1:
-        return [Piece(slot.offset, 8, _element(member, "0"))], None
+        return [Piece(slot.offset, 8, element(member, "0"))], None
     if not skip:
-        return [], Run(first, 0, count, _element(member, "place"))
+        return [], Run(first, 0, count, element(member, "place"))
     ends = [
-        Piece(slot.offset, 8, _element(member, "0")),
-        Piece(slot.end - 8, 8, _element(member, f"{count - 1}")),
+        Piece(slot.offset, 8, element(member, "0")),
+        Piece(slot.end - 8, 8, element(member, f"{count - 1}")),
     ]
-    before, here = _element(member, "place - 1"), _element(member, "place")
+    before, here = element(member, "place - 1"), element(member, "place")
     expression = f"(uint8_t)((uint8_t)({before} << {8 - skip}) | (uint8_t)({here} >> {skip}))"
     return ends, Run(first, 1, count, expression)
 

@@ -6,9 +6,9 @@ special code; special codes lie at the far end of the type, so that a forgotten 
 
 from dataclasses import dataclass
 
-from ullage.layout import Choice, Flag, Layout, Opaque, Scaled, Slot, Text
+from ullage.layout import Binary32, Choice, Entry, Flag, Gate, Layout, Opaque, Repeat, Scaled, Slot, Text
 
-from .cnames import Names, member_name, members, step_suffix
+from .cnames import NameClash, Names, member_name, members, step_suffix
 from .units import WholeUnit, helper_unit
 
 SIZES = (8, 16, 32, 64)
@@ -121,7 +121,7 @@ class Member:
         transform = self.slot.transform
         if isinstance(transform, Opaque):
             return True
-        if isinstance(transform, Text):
+        if isinstance(transform, Text | Binary32):
             return False
         if isinstance(transform, Scaled) and transform.clamp:
             return True
@@ -132,14 +132,83 @@ class Member:
         return outside == sum(not self.lowest <= value <= self.highest for value in values)
 
 
-def frame_members(layout: Layout, names: Names) -> tuple[Member, ...]:
-    """The struct of a frame. Registers the constants' names. Raises NameClash."""
-    by_slot = members(layout.values, f'frame "{layout.name}"')
-    header = {slot.name for slot in layout.slots[: layout.header_slots]}
-    return tuple(
-        _member(slot, by_slot[slot.name], () if slot.name in header else (layout.name,), names)
-        for slot in layout.values
-    )
+@dataclass(frozen=True)
+class Counter:
+    """A slot that says how many items a list has; in C the list's own count of items stands for it."""
+
+    slot: Slot
+    repeat: Repeat
+
+
+@dataclass(frozen=True)
+class Inner:
+    """A list or a group: a struct inside the struct.
+
+    entry: the layout's. scope: its own struct. name: of the member. control: the member that says how many or whether.
+    """
+
+    entry: Repeat | Gate
+    scope: "Scope"
+    name: str
+    control: str
+
+
+@dataclass(frozen=True)
+class Scope:
+    """One struct: a frame's, a list item's or a group's. entries in wire order, Slot for what carries no value."""
+
+    struct: str
+    entries: "tuple[Member | Counter | Inner | Slot, ...]"
+
+    @property
+    def members(self) -> tuple[Member, ...]:
+        """The plain members, those inside lists and groups not among them."""
+        return tuple(entry for entry in self.entries if isinstance(entry, Member))
+
+    @property
+    def inner(self) -> tuple[Inner, ...]:
+        """The lists and groups."""
+        return tuple(entry for entry in self.entries if isinstance(entry, Inner))
+
+    @property
+    def every(self) -> "tuple[Scope, ...]":
+        """This scope and all inside it, the innermost first."""
+        return (*(one for entry in self.inner for one in entry.scope.every), self)
+
+
+def frame_scope(layout: Layout, names: Names) -> Scope:
+    """The struct of a frame, with those inside it. Registers the constants' names. Raises NameClash."""
+    header = frozenset(slot.name for slot in layout.slots[: layout.header_slots])
+    return _scope(layout.entries, (layout.name,), header, names)
+
+
+def _scope(entries: tuple[Entry, ...], path: tuple[str, ...], header: frozenset[str], names: Names) -> Scope:
+    where = f'frame "{path[0]}"' if len(path) == 1 else f'"{".".join(path)}"'
+    struct = names.function(*path, maker=where)
+    counted = {entry.counted_by: entry for entry in entries if isinstance(entry, Repeat)}
+    own = tuple(entry for entry in entries if isinstance(entry, Slot) and entry.given and entry.name not in counted)
+    by_slot = members(own, where)
+    taken = {member: f'field "{name}"' for name, member in by_slot.items()}
+    made: list[Member | Counter | Inner | Slot] = []
+    for entry in entries:
+        if isinstance(entry, Slot) and entry.name in counted:
+            made.append(Counter(entry, counted[entry.name]))
+        elif isinstance(entry, Slot) and entry.given:
+            made.append(_member(entry, by_slot[entry.name], () if entry.name in header else path, names))
+        elif isinstance(entry, Slot):
+            made.append(entry)
+        else:
+            control = f"{entry.name}_count" if isinstance(entry, Repeat) else by_slot[entry.when]
+            for name in (entry.name, *((control,) if isinstance(entry, Repeat) else ())):
+                other = taken.setdefault(name, f'"{entry.name}"')
+                if other != f'"{entry.name}"':
+                    text = f'{other} and "{entry.name}" of {where} would both be the member {name} in C'
+                    raise NameClash(f"{text}; rename one of them")
+            if isinstance(entry, Repeat):
+                names.constant(*path, entry.name, "at_most", maker=where)
+            inner = _scope(entry.entries, (*path, entry.name), frozenset(), names)
+            made.append(Inner(entry, inner, entry.name, control))
+    return Scope(struct, tuple(made))
 
 
 def _member(slot: Slot, name: str, scope: tuple[str, ...], names: Names) -> Member:
@@ -159,6 +228,8 @@ def _member(slot: Slot, name: str, scope: tuple[str, ...], names: Names) -> Memb
             return Member(slot, name, CType(8, False), octets + 1, 0x20, 0x7E, (), None, scope)
         case Opaque(octets):
             return Member(slot, name, CType(8, False), octets, 0, 255, (), None, scope)
+        case Binary32():
+            return Member(slot, name, CType(32, False), 0, 0, 0, (), None, scope)
     raise AssertionError(slot.kind)
 
 
@@ -216,4 +287,4 @@ def _scaled_type(scaled: Scaled, helped: bool) -> CType:
     raise AssertionError("build refuses what does not fit in 64 bits")
 
 
-__all__ = ["CType", "Condition", "Member", "frame_members", "member_name", "unsigned"]
+__all__ = ["CType", "Condition", "Counter", "Inner", "Member", "Scope", "frame_scope", "member_name", "unsigned"]

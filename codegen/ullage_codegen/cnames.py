@@ -8,7 +8,7 @@ import re
 from fractions import Fraction
 
 from ullage.errors import UllageError
-from ullage.layout import Scaled, Slot
+from ullage.layout import Binary32, Scaled, Slot
 
 from .units import named_step
 
@@ -63,6 +63,8 @@ def member_name(slot: Slot) -> str:
 def step_suffix(slot: Slot) -> str:
     """What a member's name says of its step: 10mV, mm, steps; "" for plain numbers."""
     scaled = slot.transform
+    if isinstance(scaled, Binary32):
+        return "binary32"
     if not isinstance(scaled, Scaled) or slot.kind not in ("measure", "time"):
         return ""
     if slot.kind == "measure" and not scaled.unit and scaled.step == Fraction(1):

@@ -66,6 +66,25 @@ def constant_bits(slots: Sequence[Slot], octets: int) -> list[int]:
     return list(word.to_bytes(octets, "big"))
 
 
+def low_first_expression(slot: Slot, octet: Callable[[int], str]) -> str:
+    """The C expression that reads a slot of whole octets at a whole octet, the lowest octet first."""
+    ctype = unsigned(slot.bits)
+    joined = ""
+    for place in range(slot.bits // 8):
+        text = octet(slot.offset // 8 + place)
+        if ctype.bits > 8:
+            text = f"({ctype.name})(({ctype.name}){text} << {8 * place})" if place else f"({ctype.name}){text}"
+        joined = f"({ctype.name})({joined} | {text})" if joined else text
+    return joined
+
+
+def slot_expression(slot: Slot, octet: Callable[[int], str]) -> str:
+    """The C expression that reads a slot's code, in the order of its octets."""
+    if slot.low_first:
+        return low_first_expression(slot, octet)
+    return code_expression(slot.offset, slot.bits, octet)
+
+
 def code_expression(offset: int, bits: int, octet: Callable[[int], str]) -> str:
     """The C expression that reads the code at a place of the frame.
 

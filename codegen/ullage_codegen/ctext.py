@@ -3,7 +3,7 @@
 import unicodedata
 
 from ullage import Protocol
-from ullage.layout import Choice, Fixed, Flag, Layout, Opaque, Scaled, Text
+from ullage.layout import Binary32, Choice, Entry, Fixed, Flag, Layout, Length, Opaque, Repeat, Scaled, Slot, Text
 from ullage.quantity import plain
 from ullage.values import expectation
 
@@ -34,7 +34,9 @@ def member_comment(member: Member) -> str:
             text = f"at most {octets} printable ASCII characters and a zero"
         case Opaque(octets):
             text = f"{octets} octets as they are"
-        case Fixed():
+        case Binary32(unit):
+            text = f"the 32 bits of an IEEE 754 single, no NaN, no infinity{f'; in {unit}' if unit else ''}"
+        case Fixed() | Length():
             raise AssertionError(slot.name)
     return said(f"{text}; {slot.summary}" if slot.summary else text)
 
@@ -69,28 +71,51 @@ def _stems(member: Member) -> str:
 
 def slot_rows(protocol: Protocol, layout: Layout) -> list[str]:
     """The frame's table, a row a slot: also what --verify compares when fingerprints differ."""
-    rows = []
-    for slot in layout.slots:
-        match slot.transform:
-            case Fixed(value):
-                what = f"always {value}"
-            case Scaled() as scaled:
-                what = expectation(slot)
-                what += f", zero {plain(scaled.first * scaled.step)}" if scaled.first else ""
-                what += "".join(f", {special.name} {special.code}" for special in scaled.specials)
-            case _:
-                what = expectation(slot)
-        rows.append(_row(slot.offset, slot.bits, slot.kind, slot.name, what))
-    if protocol.integrity:
-        crc = protocol.integrity.crc
-        order = "high" if protocol.integrity.high_first else "low"
-        name = crc.name or f"width {crc.width}, poly 0x{crc.poly:x}"
-        rows.append(_row(8 * layout.body_octets, 8 * layout.check_octets, "CRC", "", f"{name}, {order} octet first"))
+    rows = [_row(str(slot.offset), slot.bits, slot.kind, slot.name, _what(slot)) for slot in layout.slots]
+    rows += _tail_rows(layout.tail, "")
+    integrity = protocol.integrity
+    if integrity:
+        check = integrity.check
+        order = f"{'high' if integrity.high_first else 'low'} octet first"
+        name = check.name or f"width {getattr(check, 'width', 0)}, poly 0x{getattr(check, 'poly', 0):x}"
+        start = str(8 * layout.body_octets) if layout.fixed else ".."
+        rows.append(_row(start, 8 * layout.check_octets, integrity.noun, "", f"{name}, {order}"))
     return rows
 
 
-def _row(offset: int, bits: int, kind: str, name: str, what: str) -> str:
-    return f"bit {offset:4d} {bits:4d}  {kind:<11} {name:<14} {said(what)}".rstrip()
+def _tail_rows(entries: tuple[Entry, ...], inside: str) -> list[str]:
+    """Rows of what stands at no fixed place."""
+    rows: list[str] = []
+    for entry in entries:
+        if isinstance(entry, Slot):
+            rows.append(_row("..", entry.bits, entry.kind, inside + entry.name, _what(entry)))
+        elif isinstance(entry, Repeat):
+            what = f"{entry.least}..{entry.at_most} items by {entry.counted_by}" + (
+                ", in octets" if entry.item_octets else ""
+            )
+            rows.append(_row("..", 0, "list", inside + entry.name, what))
+            rows += _tail_rows(entry.entries, f"{inside}{entry.name}[].")
+        else:
+            rows.append(_row("..", 0, "group", inside + entry.name, f"there when {entry.when}"))
+            rows += _tail_rows(entry.entries, f"{inside}{entry.name}.")
+    return rows
+
+
+def _what(slot: Slot) -> str:
+    low = ", low octet first" if slot.low_first else ""
+    match slot.transform:
+        case Fixed(value):
+            return f"always {value}"
+        case Scaled() as scaled:
+            zero = f", zero {plain(scaled.first * scaled.step)}" if scaled.first else ""
+            codes = "".join(f", {special.name} {special.code}" for special in scaled.specials)
+            return expectation(slot) + zero + codes + low
+    return expectation(slot) + low
+
+
+def _row(start: str, bits: int, kind: str, name: str, what: str) -> str:
+    size = str(bits) if bits else ""
+    return f"bit {start:>4} {size:>4}  {kind:<11} {name:<14} {said(what)}".rstrip()
 
 
 def step_words(member: Member) -> dict[str, int]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 _FINGERPRINT = re.compile(r"^.{0,6}Fingerprint ([0-9a-f]{16})\b", re.MULTILINE)
 _VERSION = re.compile(r"^(.{0,6}Written by ullage )(\S+)( from )", re.MULTILINE)
 _FRAME = re.compile(r"^/\* ---- ([a-z0-9_]+)\b")
-_ROW = re.compile(r"^ \*\s+(bit\s+\d+\s+\d+\s+\S.*)$")
+_ROW = re.compile(r"^ \*\s+(bit\s+(?:\d+|\.\.)\s+\S.*)$")
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,12 @@ import itertools
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
-from typing import Any
 
 from .codec import Message
 from .errors import Refused
-from .layout import Choice, Fixed, Flag, Layout, Opaque, Scaled, Slot, Text
+from .layout import Fixed, Layout, Opaque, Slot, Text
 from .protocol import Protocol
+from .samples import sample
 from .status import Status
 from .values import NOT_A_VALUE, expectation, reader
 from .wording import reading, reading_of
@@ -49,51 +48,6 @@ def octets_of(text: str) -> bytes:
             raise ValueError(f"{word[:40]!r} has an odd number of hex digits: one is missing or too many")
         found += bytes.fromhex(digits[1].zfill(2)) if digits else b""
     return bytes(found)
-
-
-# ---- a sample message ------------------------------------------------------------------------------------------
-
-_SAMPLE_UNIX = 1_764_051_851  # 2025-11-25T06:24:11Z
-_SAMPLE_UPTIME = 184_200  # 2 d 03:10:00
-_SAMPLE_NUMBERS = {"destination": 1, "source": 17, "sequence": 9, "sensor": 0}
-
-
-def sample(layout: Layout) -> dict[str, Any]:
-    """Values that make a sensible example of this frame, always the same ones: middles of ranges, first choices.
-
-    Returns what `Protocol.encode` takes, field name -> value, in wire order; they always encode.
-    """
-    return {slot.name: _sample_value(slot) for slot in layout.values}
-
-
-def _sample_value(slot: Slot) -> Any:
-    match slot.transform:
-        case Scaled() as scaled:
-            return _sample_quantity(slot, scaled)
-        case Flag():
-            return False
-        case Choice() as choice:
-            return choice.codes[0].name
-        case Text() as text:
-            return "sample"[: text.octets]
-        case Opaque() as opaque:
-            return bytes(range(1, opaque.octets + 1))
-        case Fixed():
-            raise AssertionError(f"{slot.name} takes no value")
-
-
-def _sample_quantity(slot: Slot, scaled: Scaled) -> int | float:
-    steps = (scaled.lowest + scaled.highest) // 2
-    wanted: Fraction | None = None
-    if scaled.epoch:
-        wanted = Fraction(_SAMPLE_UNIX if scaled.epoch == "unix" else _SAMPLE_UPTIME)
-    elif slot.kind in _SAMPLE_NUMBERS:
-        wanted = Fraction(_SAMPLE_NUMBERS[slot.kind])
-    if wanted is not None and scaled.lowest <= wanted / scaled.step <= scaled.highest:
-        steps = int(wanted / scaled.step)
-    if steps == scaled.broadcast and scaled.highest > 0:  # a sample is for one station
-        steps += 1 if steps < scaled.highest else -1
-    return scaled.quantity(steps)
 
 
 # ---- a frame octet by octet ------------------------------------------------------------------------------------
@@ -312,8 +266,8 @@ def _crc_rows(protocol: Protocol, octets: bytes, body: int) -> Iterator[Row]:
     if integrity is None:
         return
     sent = octets[body:]
-    fits = integrity.crc.compute(octets[integrity.first_octet : body])
-    wanted = integrity.crc.to_octets(fits, integrity.high_first)
+    fits = integrity.check.compute(octets[integrity.first_octet : body])
+    wanted = integrity.check.to_octets(fits, integrity.high_first)
     if len(sent) < len(wanted):
         text = "cut" if sent else "missing"
     elif sent == wanted:

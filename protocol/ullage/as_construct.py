@@ -6,19 +6,28 @@ It reads widths in order and knows nothing of our offsets, so that a wrong offse
 from typing import TYPE_CHECKING, Any
 
 from construct import (
+    Array,
     BitsInteger,
     BitStruct,
+    Bitwise,
     BytesInteger,
+    Check,
     Checksum,
     Computed,
     Const,
+    FixedSized,
+    FocusedSeq,
+    GreedyBytes,
+    If,
     RawCopy,
     Select,
     Struct,
     Terminated,
+    stream_size,
+    stream_tell,
 )
 
-from .layout import Fixed, Layout, Slot
+from .layout import Entry, Fixed, Layout, Repeat, Slot
 
 if TYPE_CHECKING:
     from .protocol import Protocol
@@ -29,7 +38,8 @@ def as_construct(protocol: "Protocol", frame: str | None = None) -> Any:
 
     protocol: the protocol. frame: a frame's name; None means all frames, told apart as their constants tell.
     Returns a construct whose `parse(octets)` gives `frame` (the name), `body.value` (field name -> raw code, unsigned)
-    and `check` (the CRC, where there is one); it raises construct's own errors. `build` needs the same shape.
+    and `check` (the CRC or sum, where there is one); it raises construct's own errors. `build` needs the same shape;
+    frames with lists or groups can only be parsed.
     """
     if frame is not None:
         return _frame(protocol, protocol.frames[frame])
@@ -37,17 +47,48 @@ def as_construct(protocol: "Protocol", frame: str | None = None) -> Any:
 
 
 def _frame(protocol: "Protocol", layout: Layout) -> Any:
-    body = "body" / RawCopy(BitStruct(*(_slot(slot) for slot in layout.slots)))
+    body = "body" / RawCopy(BitStruct(*(_entry(entry) for entry in layout.entries)))
+    if not layout.fixed:
+        body = "body" / RawCopy(FixedSized(_before_check(layout.check_octets), Bitwise(_row_to_end(layout))))
     integrity = protocol.integrity
     if integrity is None:
         return Struct("frame" / Computed(layout.name), body, Terminated)
     first = integrity.first_octet
     number = BytesInteger(integrity.octets, swapped=not integrity.high_first)
-    check = "check" / Checksum(number, integrity.crc.compute, lambda context: context.body.data[first:])
+    check = "check" / Checksum(number, integrity.check.compute, lambda context: context.body.data[first:])
     return Struct("frame" / Computed(layout.name), body, check, Terminated)
 
 
+def _before_check(check_octets: int) -> Any:
+    """How many octets stand before the check, seen from the beginning of the body."""
+    return lambda context: stream_size(context._io) - stream_tell(context._io, None) - check_octets
+
+
+def _row_to_end(layout: Layout) -> Any:
+    """Entries whose places depend on what is sent, and the fill bits behind them."""
+    fill = "fill" / GreedyBytes
+    rest = Check(lambda context: len(context.fill) < 8 and not any(context.fill))
+    return Struct(*(_entry(entry) for entry in layout.entries), fill, rest)
+
+
+def _entry(entry: Entry) -> Any:
+    if isinstance(entry, Slot):
+        return _slot(entry)
+    inside = Struct(*(_entry(one) for one in entry.entries))
+    if isinstance(entry, Repeat):
+        name, size = entry.counted_by, entry.item_octets or 1
+
+        def sound(context: Any) -> bool:
+            count, rest = divmod(context._[name], size)
+            return not rest and entry.least <= count <= entry.at_most
+
+        items = "items" / Array(lambda context: context._[name] // size, inside)
+        return entry.name / FocusedSeq("items", Check(sound), items)
+    flag = entry.when
+    return entry.name / If(lambda context: context[flag], inside)
+
+
 def _slot(slot: Slot) -> Any:
-    number = BitsInteger(slot.bits)
+    number = BitsInteger(slot.bits, swapped=slot.low_first)
     part = Const(slot.transform.value, number) if isinstance(slot.transform, Fixed) else number
     return slot.name / part if slot.name else part

@@ -4,20 +4,22 @@ For every octet string the decoder gives a message that encodes back to those oc
 way answers only when all is well; whatever it doubts goes to `_first_fault`, which asks in the order of the rules.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from .bodies import FixedBody, length_of, listed
 from .errors import EncodeError, Refused
-from .layout import Fixed, Layout, Slot
+from .groups import GroupBody
+from .layout import Layout, Slot
 from .status import Status
-from .values import NOT_A_VALUE, describe, expectation, reader, writer
 
 if TYPE_CHECKING:
     from .protocol import Protocol
 
 _MOST_OCTETS = 255
-_TABLE_BITS = 8
-"""Slots up to this width are read by looking their code up."""
+
+
+_Body = FixedBody | GroupBody
 
 
 class Message:
@@ -44,94 +46,6 @@ class Message:
         return f"<Message {self.frame} {inside}>"
 
 
-class _FrameCodec:
-    """Reader and writer of one frame's body (everything before the CRC)."""
-
-    def __init__(self, layout: Layout, check_octets: int) -> None:
-        self.layout = layout
-        self.octets = layout.octets
-        self.body_octets = layout.body_octets
-        total = 8 * self.body_octets
-        self.bits = total
-        self.check_bits = 8 * check_octets
-        self.fixed_mask = self.fixed_value = 0
-        self.read_plan: list[tuple[str, int, int, tuple[Any, ...] | None, Callable[[int], Any] | None]] = []
-        self.write_plan: list[tuple[str, int, Callable[[Any], int]]] = []
-        for slot in layout.slots:
-            shift, mask = total - slot.end, (1 << slot.bits) - 1
-            if isinstance(slot.transform, Fixed):
-                self.fixed_mask |= mask << shift
-                self.fixed_value |= slot.transform.value << shift
-                continue
-            read = reader(slot)
-            table = tuple(map(read, range(mask + 1))) if read and slot.bits <= _TABLE_BITS else None
-            self.read_plan.append((slot.name, shift, mask, table, None if table else read))
-            self.write_plan.append((slot.name, shift, writer(slot, layout.name)))
-
-    def read(self, word: int) -> dict[str, Any]:
-        """All values of a body, or the first fault. word: the body as one number, first octet highest."""
-        values: dict[str, Any] = {}
-        if word & self.fixed_mask != self.fixed_value:
-            self._first_fault(word)
-        for name, shift, mask, table, read in self.read_plan:
-            value: Any = word >> shift & mask
-            if table:
-                value = table[value]
-            elif read:
-                value = read(value)
-            if value is NOT_A_VALUE:
-                self._first_fault(word)
-            values[name] = value
-        return values
-
-    def write(self, values: Mapping[str, Any]) -> int:
-        """The body as one number. Raises EncodeError."""
-        word = self.fixed_value
-        if len(values) != len(self.write_plan):  # before and after, for mappings that make up what is missing
-            self._wrong_names(values)
-        try:
-            for name, shift, write in self.write_plan:
-                word |= write(values[name]) << shift
-        except KeyError:
-            self._wrong_names(values)
-            raise
-        if len(values) != len(self.write_plan):
-            self._wrong_names(values)
-        return word
-
-    def _wrong_names(self, values: Mapping[str, Any]) -> None:
-        frame = self.layout.name
-        known = [name for name, _, _ in self.write_plan]
-        missing = [name for name in known if name not in values]
-        if missing:
-            text = f"{frame} needs {_listed(missing)}"
-            raise EncodeError(text, frame=frame, field=missing[0], help=f"{frame} has {_listed(known)}")
-        for name in values:
-            if name not in known:
-                fixed = any(slot.name == name for slot in self.layout.slots)
-                text = f"{name} is written by the encoder itself" if fixed else f"{frame} has no field {name!r}"
-                raise EncodeError(text, frame=frame, field=str(name), help=f"{frame} has {_listed(known)}")
-
-    def _first_fault(self, word: int) -> NoReturn:
-        """Raise the refusal of the first slot, in wire order, that is not as it must be."""
-        for slot in self.layout.slots:
-            raw = word >> (self.bits - slot.end) & ((1 << slot.bits) - 1)
-            if isinstance(slot.transform, Fixed):
-                if raw != slot.transform.value:
-                    self._refuse(slot.transform.reason, slot, raw)
-            elif (read := reader(slot)) and read(raw) is NOT_A_VALUE:
-                self._refuse(Status.NOT_A_VALUE, slot, raw)
-        raise AssertionError("a frame was doubted without a fault")
-
-    def _refuse(self, reason: Status, slot: Slot, raw: int) -> NoReturn:
-        expected = expectation(slot)
-        name = slot.name or "fill bits"
-        text = f"{name}: {describe(slot, raw)}; {expected}"
-        raise Refused(
-            reason, text, frame=self.layout.name, field=slot.name or None, bit=slot.offset, raw=raw, expected=expected
-        )
-
-
 class Codec:
     """Reader and writer of all frames of a protocol. `Protocol.encode` and `.decode` are its front."""
 
@@ -140,10 +54,11 @@ class Codec:
         integrity = protocol.integrity
         self._least = protocol.least_octets
         self._check = protocol.check_octets
-        self._crc = integrity.crc.function if integrity else None
+        self._crc = integrity.check.function if integrity else None
         self._first = integrity.first_octet if integrity else 0
         self._order: Any = "big" if integrity is None or integrity.high_first else "little"
-        self._frames = {name: _FrameCodec(layout, self._check) for name, layout in protocol.frames.items()}
+        self._noun = integrity.noun if integrity else ""
+        self._frames = {name: _body(layout) for name, layout in protocol.frames.items()}
         self._only = next(iter(self._frames.values()))
         self._by_code = {frame.layout.message: frame for frame in self._frames.values()}
         self._revision, self._message = protocol.revision_slot, protocol.message_slot
@@ -155,11 +70,11 @@ class Codec:
         """See `Protocol.encode`."""
         codec = self._frames.get(frame)
         if codec is None:
-            known = _listed(list(self._frames))
+            known = listed(list(self._frames))
             raise EncodeError(f"{self.protocol.name} has no frame {frame!r}", frame=str(frame), help=f"it has {known}")
         if not isinstance(values, Mapping):
             raise EncodeError(f"values are a {type(values).__name__}; give name -> value", frame=frame)
-        body = codec.write(values).to_bytes(codec.body_octets, "big")
+        body = codec.write(values)
         if self._crc is None:
             return body
         covered = body[self._first :] if self._first else body
@@ -184,15 +99,19 @@ class Codec:
                 self._refuse_integrity(sent, fits, body_octets)
         word = int.from_bytes(octets[:body_octets], "big")
         codec = self._choose(word, 8 * body_octets) if self._chooses else self._only
-        if count != codec.octets:
-            name = codec.layout.name
-            text = f"{_octets(count)}; {name} has {codec.octets}"
-            raise Refused(Status.WRONG_LENGTH, text, frame=name, raw=count, expected=f"{codec.octets} octets")
+        if not codec.least <= count <= codec.most:
+            most = f"..{codec.most}" if codec.most > codec.least else ""
+            text = f"{_octets(count)}; {codec.layout.name} has {codec.least}{most}"
+            expected = f"{codec.least}{most} octets"
+            raise Refused(Status.WRONG_LENGTH, text, frame=codec.layout.name, raw=count, expected=expected)
+        bits = 8 * body_octets
+        if codec.layout.length_slot is not None:
+            self._check_length(word, bits, codec.layout, codec.layout.length_slot)
         if to is not None:
-            self._check_address(word, codec, to, at)
-        return Message(codec.layout.name, codec.read(word))
+            self._check_address(word, bits, codec.layout, to, at)
+        return Message(codec.layout.name, codec.read(word, bits))
 
-    def _choose(self, word: int, bits: int) -> _FrameCodec:
+    def _choose(self, word: int, bits: int) -> _Body:
         """The frame that revision and message code name. word: the octets before the CRC; bits: how many they are."""
         protocol = self.protocol
         if self._revision is not None:
@@ -224,13 +143,28 @@ class Codec:
             raise ValueError(f"{at!r} is no station; 0..{(1 << slot.bits) - 1} are")
         return slot
 
-    def _check_address(self, word: int, codec: _FrameCodec, slot: Slot, at: int | None) -> None:
-        raw = word >> (codec.bits - slot.end) & ((1 << slot.bits) - 1)
+    def _check_length(self, word: int, bits: int, layout: Layout, slot: Slot) -> None:
+        raw = slot.turned(word >> (bits - slot.end) & ((1 << slot.bits) - 1))
+        expected = length_of(slot, bits // 8 + self._check)
+        if raw != expected:
+            text = f"{slot.name} says {raw} octets, and there are {expected}"
+            raise Refused(
+                Status.WRONG_LENGTH,
+                text,
+                frame=layout.name,
+                field=slot.name,
+                bit=slot.offset,
+                raw=raw,
+                expected=str(expected),
+            )
+
+    def _check_address(self, word: int, bits: int, layout: Layout, slot: Slot, at: int | None) -> None:
+        raw = slot.turned(word >> (bits - slot.end) & ((1 << slot.bits) - 1))
         if raw not in (at, getattr(slot.transform, "broadcast", None)):
             raise Refused(
                 Status.NOT_ADDRESSED,
                 f"for station {raw}, received at {at}",
-                frame=codec.layout.name,
+                frame=layout.name,
                 field=slot.name,
                 bit=slot.offset,
                 raw=raw,
@@ -240,13 +174,13 @@ class Codec:
     def _refuse_integrity(self, sent: int, fits: int, body_octets: int) -> NoReturn:
         digits = 2 * self._check
         covered = body_octets - self._first
-        text = f"the CRC is {sent:0{digits}x}, these {_octets(covered)} give {fits:0{digits}x}"
+        text = f"the {self._noun} is {sent:0{digits}x}, these {_octets(covered)} give {fits:0{digits}x}"
         raise Refused(Status.INTEGRITY, text, bit=8 * body_octets, raw=sent, expected=f"{fits:0{digits}x}")
+
+
+def _body(layout: Layout) -> _Body:
+    return FixedBody(layout) if layout.fixed else GroupBody(layout)
 
 
 def _octets(count: int) -> str:
     return f"{count} octet" if count == 1 else f"{count} octets"
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

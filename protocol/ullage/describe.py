@@ -58,7 +58,7 @@ def describe(layout: Layout, integrity: Integrity | None) -> tuple[Line, ...]:
 
 
 def _crc_line(layout: Layout, integrity: Integrity) -> Line:
-    crc = integrity.crc
+    crc = integrity.check
     order = "" if crc.octets == 1 else f"{'high' if integrity.high_first else 'low'} octet first"
     covers = f"over octets {integrity.first_octet}..{layout.body_octets - 1}"
     return Line(layout.body_octets, 8 * crc.octets, crc.name or f"CRC of {crc.width} bits", covers, order)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 
 from . import specfile
-from .layout import Choice, Fixed, Flag, Opaque, Scaled, Special, Text, Transform
+from .layout import Binary32, Choice, Fixed, Flag, Length, Opaque, Scaled, Special, Text, Transform
 from .names import fault_in_word
 from .quantity import plain
 from .status import Status
@@ -53,6 +53,10 @@ def meaning(field: specfile.AnyField, complain: Complain) -> Meaning | None:
             return field.bits, Fixed(field.value, Status.WRONG_CONSTANT)
         case specfile.SpareField():
             return field.bits, Fixed(0, Status.SPARE_NOT_ZERO)
+        case specfile.Binary32Field():
+            return (32, Binary32(field.unit)) if _unit(field.unit, complain) else None
+        case specfile.LengthField():
+            return field.bits, Length(field.covers)
     raise AssertionError(field.kind)
 
 

@@ -4,11 +4,12 @@ Python codec, columns, every generator, data sheet and `explain` read this table
 Bit 0 is the most significant bit of octet 0 (RFC 791, appendix B).
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 
+from .checksum import Sum
 from .crc import Crc
 from .quantity import plain
 from .status import Status
@@ -90,12 +91,31 @@ class Fixed:
     reason: Status
 
 
-Transform = Scaled | Flag | Choice | Text | Opaque | Fixed
+@dataclass(frozen=True, slots=True)
+class Binary32:
+    """An IEEE 754 single-precision number; NaN and infinities are not a value."""
+
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """How many octets the frame has ("frame"), or how many follow this field ("rest"); derived when encoding."""
+
+    covers: str
+
+
+Transform = Scaled | Flag | Choice | Text | Opaque | Fixed | Binary32 | Length
 
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """One field's place in a frame. name is "" for fill bits; bits may exceed 64 for text and octets only."""
+    """One field's place in a frame. name is "" for fill bits; bits may exceed 64 for text and octets only.
+
+    offset counts from the frame's first bit. Inside lists and groups, and behind the first of them, places depend on
+    what is sent: there it counts from the beginning of the row of slots that it stands in, and `unfold` gives the
+    places of one frame. low_first: whole octets, the lowest first.
+    """
 
     name: str
     kind: str
@@ -104,6 +124,7 @@ class Slot:
     transform: Transform
     summary: str = ""
     role: str | None = None
+    low_first: bool = False
 
     @property
     def end(self) -> int:
@@ -113,26 +134,87 @@ class Slot:
     @property
     def given(self) -> bool:
         """Whether the caller gives and gets a value for it."""
-        return not isinstance(self.transform, Fixed)
+        return not isinstance(self.transform, Fixed | Length)
+
+    def turned(self, bits: int) -> int:
+        """The code from the bits as they stand in the frame, or the other way: octets turned where low goes first."""
+        return int.from_bytes(bits.to_bytes(self.bits // 8, "little"), "big") if self.low_first else bits
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """A list: its entries once for each item.
+
+    counted_by: the slot beside it, before it, that carries the count. item_octets: None when that counts items, else
+    the octets of one item: it counts octets then. least..at_most: how many items there may be.
+    """
+
+    name: str
+    counted_by: str
+    item_octets: int | None
+    least: int
+    at_most: int
+    entries: "tuple[Entry, ...]"
+    summary: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """A group: its entries are there only when the flag beside it, before it, is set."""
+
+    name: str
+    when: str
+    entries: "tuple[Entry, ...]"
+    summary: str = ""
+
+
+Entry = Slot | Repeat | Gate
+
+
+def least_bits(entries: "tuple[Entry, ...]") -> int:
+    """The fewest bits that a row of entries takes."""
+    return sum(
+        entry.bits if isinstance(entry, Slot) else entry.least * least_bits(entry.entries)
+        for entry in entries
+        if not isinstance(entry, Gate)
+    )
+
+
+def most_bits(entries: "tuple[Entry, ...]") -> int:
+    """The most bits that a row of entries takes."""
+    return sum(
+        entry.bits if isinstance(entry, Slot) else getattr(entry, "at_most", 1) * most_bits(entry.entries)
+        for entry in entries
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Integrity:
-    """The check at the frame's end: which CRC, from which octet on, and which of its octets goes first."""
+    """The check at the frame's end: which CRC or sum, from which octet on, and which of its octets goes first."""
 
-    crc: Crc
+    check: Crc | Sum
     first_octet: int
     high_first: bool
 
     @property
     def octets(self) -> int:
-        """Octets of the CRC on the wire."""
-        return self.crc.octets
+        """Octets of the check on the wire."""
+        return self.check.octets
+
+    @property
+    def noun(self) -> str:
+        """What people call it: CRC or sum."""
+        return "sum" if isinstance(self.check, Sum) else "CRC"
 
 
 @dataclass(frozen=True)
 class Layout:
-    """One frame: its slots in wire order (header, fields, fill bits) and the octets it takes."""
+    """One frame: what is in it in wire order, and the octets it takes.
+
+    slots: those at fixed places: header, fields, fill bits; up to the first list or group where there is one. tail:
+    that list or group and all behind it, () in a frame of fixed length. Fill bits behind a tail are no slot: they run
+    to the end of the octet.
+    """
 
     name: str
     message: int | None
@@ -141,21 +223,52 @@ class Layout:
     check_octets: int
     summary: str = ""
     interval_s: Fraction | None = None
+    tail: tuple[Entry, ...] = ()
+
+    @property
+    def fixed(self) -> bool:
+        """Whether every frame has the same length, with every slot at the same place."""
+        return not self.tail
+
+    @cached_property
+    def entries(self) -> tuple[Entry, ...]:
+        """Slots, lists and groups side by side, in wire order."""
+        return (*self.slots, *self.tail)
+
+    @cached_property
+    def head_bits(self) -> int:
+        """Bits at fixed places."""
+        return self.slots[-1].end if self.slots else 0
 
     @cached_property
     def body_octets(self) -> int:
-        """Octets before the CRC."""
-        return self.slots[-1].end // 8 if self.slots else 0
+        """Octets before the check, in the longest frame."""
+        return (self.head_bits + most_bits(self.tail) + 7) // 8
 
     @cached_property
     def octets(self) -> int:
-        """Octets of the whole frame."""
+        """Octets of the whole frame; of the longest one where lengths vary."""
         return self.body_octets + self.check_octets
 
     @cached_property
+    def least_octets(self) -> int:
+        """Octets of the shortest frame."""
+        return (self.head_bits + least_bits(self.tail) + 7) // 8 + self.check_octets
+
+    @cached_property
     def values(self) -> tuple[Slot, ...]:
-        """The slots whose values a caller gives and gets."""
+        """The slots at fixed places whose values a caller gives and gets."""
         return tuple(slot for slot in self.slots if slot.given)
+
+    @cached_property
+    def length_slot(self) -> Slot | None:
+        """The slot that carries a length, or None."""
+        return next((slot for slot in self.slots if isinstance(slot.transform, Length)), None)
+
+    @cached_property
+    def every_slot(self) -> tuple[Slot, ...]:
+        """All slots, those inside lists and groups too, each once, in the order of the spec."""
+        return tuple(_all_slots(self.entries))
 
     def slot(self, name: str) -> Slot:
         """The slot with this name. Raises KeyError."""
@@ -163,6 +276,14 @@ class Layout:
             if slot.name == name:
                 return slot
         raise KeyError(name)
+
+
+def _all_slots(entries: tuple[Entry, ...]) -> Iterator[Slot]:
+    for entry in entries:
+        if isinstance(entry, Slot):
+            yield entry
+        else:
+            yield from _all_slots(entry.entries)
 
 
 def header_slot(layouts: Mapping[str, Layout], kind: str) -> Slot | None:

@@ -6,7 +6,24 @@ from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from .layout import Choice, Fixed, Flag, Integrity, Layout, Opaque, Scaled, Slot, Special, Text, header_slot
+from .checksum import Sum
+from .layout import (
+    Binary32,
+    Choice,
+    Entry,
+    Fixed,
+    Flag,
+    Gate,
+    Integrity,
+    Layout,
+    Length,
+    Opaque,
+    Scaled,
+    Slot,
+    Special,
+    Text,
+    header_slot,
+)
 from .quantity import plain
 
 if TYPE_CHECKING:
@@ -103,7 +120,7 @@ class Protocol:
     @cached_property
     def shortest(self) -> int:
         """Octets of the shortest frame."""
-        return min(layout.octets for layout in self.frames.values())
+        return min(layout.least_octets for layout in self.frames.values())
 
     @cached_property
     def longest(self) -> int:
@@ -138,7 +155,18 @@ class Protocol:
 
 
 def _frame_input(layout: Layout) -> dict[str, Any]:
-    return {"name": layout.name, "message": layout.message, "slots": [_slot_input(slot) for slot in layout.slots]}
+    return {"name": layout.name, "message": layout.message, "slots": [_entry_input(entry) for entry in layout.entries]}
+
+
+def _entry_input(entry: Entry) -> dict[str, Any]:
+    if isinstance(entry, Slot):
+        return _slot_input(entry)
+    inside: dict[str, Any] = {"name": entry.name, "slots": [_entry_input(one) for one in entry.entries]}
+    if isinstance(entry, Gate):
+        return {**inside, "kind": "group", "when": entry.when}
+    counts = "items" if entry.item_octets is None else "octets"
+    limits = [entry.least, entry.at_most]
+    return {**inside, "kind": "list", "counted_by": entry.counted_by, "counts": counts, "items": limits}
 
 
 def _slot_input(slot: Slot) -> dict[str, Any]:
@@ -147,6 +175,7 @@ def _slot_input(slot: Slot) -> dict[str, Any]:
         "kind": slot.kind,
         "offset": slot.offset,
         "bits": slot.bits,
+        **({"low_first": True} if slot.low_first else {}),
         **_transform_input(slot),
     }
 
@@ -168,6 +197,10 @@ def _transform_input(slot: Slot) -> dict[str, Any]:
             return {"codes": _codes_input(_by_code(choice.codes))}
         case Fixed() as fixed:
             return {"value": str(fixed.value)}
+        case Binary32(unit):
+            return {"unit": unit}
+        case Length(covers):
+            return {"covers": covers}
         case Flag() | Text() | Opaque():
             return {}
 
@@ -184,7 +217,15 @@ def _by_code(codes: Iterable[Special]) -> list[Special]:
 def _integrity_input(integrity: Integrity | None) -> dict[str, Any] | None:
     if integrity is None:
         return None
-    crc = integrity.crc
+    crc = integrity.check
+    if isinstance(crc, Sum):
+        return {
+            "sum": crc.bits,
+            "start": str(crc.start),
+            "invert": crc.invert,
+            "first_octet": integrity.first_octet,
+            "high_first": integrity.high_first,
+        }
     return {
         "width": crc.width,
         "poly": str(crc.poly),

@@ -128,8 +128,8 @@ def in_file_order(faults: Iterable[Fault], data: dict[str, Any]) -> list[Fault]:
     return sorted(dict.fromkeys(faults), key=position)
 
 
-def _copied(value: Any, depth: int = 6) -> Any:
-    """A copy down to the values of a frame's fields; what lies deeper is faulty, and may be too deep to copy."""
+def _copied(value: Any, depth: int = 20) -> Any:
+    """A copy down to fields of lists in lists; what lies deeper is faulty, and may be too deep to copy."""
     if depth and isinstance(value, dict):
         return {key: _copied(item, depth - 1) for key, item in value.items()}
     return [_copied(item, depth - 1) for item in value] if depth and isinstance(value, list) else value
@@ -151,6 +151,8 @@ def _mend(data: dict[str, Any], fault: Fault) -> Path:
             return _stand_in(data["header"]["field"], path[:3])
         case ("frame", int() as k, "field", int(), *_):
             return _stand_in(data["frame"][k]["field"], path[:4])
+        case ("part", int() as k, "field", int(), *_):
+            return _stand_in(data["part"][k]["field"], path[:4])
         case ("frame", int() as k):
             data["frame"][k] = {"name": f"nameless_{k}"}
         case ("frame", int() as k, str() as key, *_):
@@ -192,7 +194,7 @@ def place(path: Path, data: Any) -> str:
     while steps:
         key = steps.pop(0)
         here = _inside(here, key)
-        if key in ("frame", "field") and steps and isinstance(steps[0], int):
+        if key in ("frame", "field", "part") and steps and isinstance(steps[0], int):
             index = steps.pop(0)
             here = _inside(here, index)
             name = here.get("name") if isinstance(here, Mapping) else None

@@ -30,7 +30,7 @@ class Damage:
         self.protocol = protocol
         self.random = random
         integrity = protocol.integrity
-        self.crc = integrity.crc if integrity else None
+        self.crc = integrity.check if integrity else None
         ours = self.crc and replace(self.crc, name=None)
         alike = [crc for crc in catalogue().values() if ours and crc.octets == ours.octets]
         self.others = [crc for crc in alike if replace(crc, name=None) != ours]

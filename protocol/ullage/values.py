@@ -3,12 +3,14 @@
 reader() and writer() compile a slot once into a small function; the codec calls nothing else per value.
 """
 
+import math
 from collections.abc import Callable
 from fractions import Fraction
 from typing import Any, NoReturn
 
+from . import binary32
 from .errors import EncodeError
-from .layout import Choice, Fixed, Flag, Opaque, Scaled, Slot, Text
+from .layout import Binary32, Choice, Fixed, Flag, Length, Opaque, Scaled, Slot, Text
 from .names import nearest
 from .quantity import NotANumber, exact, nearest_steps
 from .status import Status
@@ -32,10 +34,17 @@ class Special(str):
 
 
 def reader(slot: Slot) -> Callable[[int], Any] | None:
-    """The function from code (unsigned bit pattern) to value, or None where the code is the value.
+    """The function from a slot's bits, as they stand in the frame, to the value; None where they are the value.
 
     It gives NOT_A_VALUE for codes that stand for nothing.
     """
+    read = _reader(slot)
+    if not slot.low_first:
+        return read
+    return (lambda raw: read(slot.turned(raw))) if read else slot.turned
+
+
+def _reader(slot: Slot) -> Callable[[int], Any] | None:
     match slot.transform:
         case Scaled() as scaled:
             return _scaled_reader(scaled, slot.bits)
@@ -48,12 +57,22 @@ def reader(slot: Slot) -> Callable[[int], Any] | None:
             return lambda raw: _text_value(raw.to_bytes(text.octets, "big"))
         case Opaque() as opaque:
             return lambda raw: raw.to_bytes(opaque.octets, "big")
-        case Fixed():
+        case Binary32():
+            return binary32.value_of
+        case Fixed() | Length():
             return None
 
 
 def writer(slot: Slot, frame: str) -> Callable[[Any], int]:
-    """The function from a caller's value to the code. It raises EncodeError with field, status and what would fit."""
+    """The function from a caller's value to the slot's bits as they stand in the frame.
+
+    It raises EncodeError with field, status and what would fit.
+    """
+    write = _writer(slot, frame)
+    return (lambda value: slot.turned(write(value))) if slot.low_first else write
+
+
+def _writer(slot: Slot, frame: str) -> Callable[[Any], int]:
     match slot.transform:
         case Scaled() as scaled:
             return _scaled_writer(scaled, slot, frame)
@@ -65,8 +84,12 @@ def writer(slot: Slot, frame: str) -> Callable[[Any], int]:
             return lambda value: _text_code(value, text.octets, slot, frame)
         case Opaque() as opaque:
             return lambda value: _opaque_code(value, opaque.octets, slot, frame)
+        case Binary32():
+            return lambda value: _binary32_code(value, slot, frame)
         case Fixed() as fixed:
             return lambda _: fixed.value
+        case Length():
+            raise AssertionError(f"{slot.name} is derived")
 
 
 def describe(slot: Slot, raw: int) -> str:
@@ -91,6 +114,10 @@ def expectation(slot: Slot) -> str:
             return f"at most {text.octets} printable ASCII characters"
         case Opaque() as opaque:
             return f"{opaque.octets} octets"
+        case Binary32():
+            return f"at most {binary32.LARGEST:.9g} either way"
+        case Length():
+            return "it follows from the frame"
         case Fixed() as fixed:
             return f"{fixed.value} must be there"
 
@@ -192,6 +219,16 @@ def _said(value: Any) -> str:
         return "a number of more than 40 digits"  # Python refuses to write out thousands of digits
     text = float.__repr__(value) if isinstance(value, float) else str(value)
     return text if len(text) <= 40 else text[:37] + "…"
+
+
+def _binary32_code(value: Any, slot: Slot, frame: str) -> int:
+    if type(value) is float:
+        code = binary32.code_of(value) if math.isfinite(value) else None
+    else:
+        code = binary32.code_of(_quantity(value, slot, frame))
+    if code is None:
+        _does_not_fit(f"{_said(value)} is not", slot, frame)
+    return code
 
 
 def _flag_code(value: Any, slot: Slot, frame: str) -> int:

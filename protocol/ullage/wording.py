@@ -9,7 +9,8 @@ from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from typing import Any
 
-from .layout import Choice, Fixed, Flag, Opaque, Scaled, Slot, Text
+from . import binary32
+from .layout import Binary32, Choice, Fixed, Flag, Length, Opaque, Scaled, Slot, Text
 from .quantity import exact, nearest_steps, places, plain
 
 _START_OF_TIME = datetime(1970, 1, 1, tzinfo=UTC)
@@ -39,7 +40,9 @@ def reading_of(slot: Slot) -> Callable[[Any], str]:
             return lambda value: f'"{value}"'
         case Opaque():
             return lambda value: bytes(value).hex(" ")
-        case Choice() | Fixed():
+        case Binary32(unit):
+            return lambda value: f"{binary32.text_of(value)} {unit}".rstrip()
+        case Choice() | Fixed() | Length():
             return str
 
 

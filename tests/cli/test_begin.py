@@ -52,7 +52,7 @@ def test_the_spec_is_sound_and_named_as_asked(capsys: pytest.CaptureFixture[str]
     assert isinstance(destination, Scaled)
     assert destination.broadcast == 255
     assert protocol.integrity is not None
-    assert protocol.integrity.crc.name == "CRC-16/IBM-3740"
+    assert protocol.integrity.check.name == "CRC-16/IBM-3740"
     assert protocol.radio is not None
     assert advice(protocol) == ()
 

@@ -35,7 +35,7 @@ def sealed(octets: str) -> str:
     integrity = ullage.load(SPEC).integrity
     assert integrity is not None
     plain = bytes.fromhex(octets)
-    return (plain + integrity.crc.compute(plain).to_bytes(2, "big")).hex(" ")
+    return (plain + integrity.check.compute(plain).to_bytes(2, "big")).hex(" ")
 
 
 def test_the_screen_of_a_sound_frame(capsys: pytest.CaptureFixture[str]) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 import ullage
 from support.ends import BUILDS, CEnd, need
+from ullage.layout import Scaled
 from ullage_codegen.ccontent import content_of
 from ullage_codegen.chelpers import UnitHelper
 
@@ -80,9 +81,9 @@ def _python(protocol: ullage.Protocol, values: dict[str, object]) -> tuple[int |
 
 def _units(helper: UnitHelper) -> Fraction:
     """One whole unit of the helper in the field's own unit."""
-    step = helper.member.slot.transform.step
-    assert isinstance(step, Fraction)
-    return step / helper.count
+    scaled = helper.member.slot.transform
+    assert isinstance(scaled, Scaled)
+    return scaled.step / helper.count
 
 
 def _amounts(helper: UnitHelper, rng: random.Random) -> list[int]:
@@ -98,7 +99,7 @@ def test_the_orchard_reads_a_battery_in_millivolts_as_python_reads_volts() -> No
     need("gcc")
     orchard = ullage.load(Path(__file__).parents[2] / "spec" / "orchard.toml")
     end = CEnd(orchard, BUILDS[0])
-    member = end.members["level_report"]["battery"]
+    member = next(one for one in end.scopes["level_report"].members if one.slot.name == "battery")
     for millivolts in (1999, 2000, 2004, 2005, 2006, 2015, 3714, 3715, 3725, 4504, 4506, 0):
         clamped = min(max(Decimal(millivolts) / 1000, Decimal("2.00")), Decimal("4.50"))
         steps = end.helper("orchard_level_report_battery_from_mV", millivolts)

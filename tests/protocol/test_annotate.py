@@ -213,7 +213,7 @@ def sealed(octets: str) -> bytes:
     """Octets of orchard with the CRC that fits."""
     plain = bytes.fromhex(octets)
     assert ORCHARD.integrity is not None
-    return plain + ORCHARD.integrity.crc.compute(plain).to_bytes(2, "big")
+    return plain + ORCHARD.integrity.check.compute(plain).to_bytes(2, "big")
 
 
 def test_fields_that_share_octets_stand_together() -> None:

@@ -122,7 +122,7 @@ def test_octets_that_end_before_the_covered_part_are_too_short() -> None:
         (
             '{ name = "c", kind = "constant", bits = 12, value = 1 }',
             "x",
-            '"x" begins inside octet 1; a CRC covers whole',
+            '"x" begins inside octet 1; a check covers whole',
         ),
     ],
 )

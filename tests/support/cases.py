@@ -4,31 +4,85 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import ullage
+from ullage.bodies import length_of
 from ullage.codes import accepted, example_code, gaps
-from ullage.layout import Fixed, Layout, Slot, Text
-from ullage_codegen.ccontent import value_of
-from ullage_codegen.cmodel import Member
+from ullage.layout import Binary32, Fixed, Gate, Layout, Length, Repeat, Slot, Text
+from ullage.unfold import Row, unfold
+from ullage_codegen.cmodel import Inner, Member, Scope
 
 from .ends import Contents
 
 
 def seal(protocol: ullage.Protocol, body: bytes) -> bytes:
-    """A body with the right CRC behind it."""
+    """A body with the right check behind it."""
     integrity = protocol.integrity
     if integrity is None:
         return body
-    return body + integrity.crc.to_octets(integrity.crc.compute(body[integrity.first_octet :]), integrity.high_first)
+    covered = body[integrity.first_octet :]
+    return body + integrity.check.to_octets(integrity.check.compute(covered), integrity.high_first)
 
 
-def pack(layout: Layout, codes: dict[int, int]) -> bytes:
-    """A body from codes by the slot's place in the table; the rest are examples."""
-    word = 0
-    for index, slot in enumerate(layout.slots):
-        word = word << slot.bits | codes.get(index, example_code(slot))
-    return word.to_bytes(layout.body_octets, "big")
+class Packer:
+    """Packs bodies of one layout: the number of items and whether a group is there, and any code in any slot."""
+
+    def __init__(self, layout: Layout, rng: random.Random) -> None:
+        self.layout = layout
+        self.rng = rng
+
+    def shape(self, items: str) -> Row:
+        """A row with the least, the most or some items in each list, and groups there or not to fit."""
+
+        flags: dict[int, int] = {}  # one flag may govern several groups
+
+        def count(entry: Repeat | Gate, slot: Slot) -> int:
+            if isinstance(entry, Gate):
+                return flags.setdefault(slot.offset, {"least": 0, "most": 1}.get(items, self.rng.randint(0, 1)))
+            ends = {"least": entry.least, "most": entry.at_most}
+            return ends.get(items, self.rng.randint(entry.least, entry.at_most))
+
+        return unfold(self.layout, count)
+
+    def body(self, row: Row, codes: dict[int, int], fill: int = 0) -> bytes:
+        """The octets of a row. codes: offset -> code, the rest are examples or what the row's shape needs."""
+        octets = (row.end + 7) // 8
+        word = fill
+        needed = dict(_needed(row))
+        for slot in row.slots():
+            code = codes.get(slot.offset, needed.get(slot.offset, self._length(slot, octets)))
+            word |= slot.turned(code) << (8 * octets - slot.end)
+        return word.to_bytes(octets, "big")
+
+    def random_body(self) -> bytes:
+        """A sound body with any values in it."""
+        row = self.shape("some")
+        derived = dict(_needed(row))
+        plain = [slot for slot in row.slots() if not isinstance(slot.transform, Length) and slot.offset not in derived]
+        return self.body(row, {slot.offset: random_code(slot, self.rng) for slot in plain})
+
+    def _length(self, slot: Slot, octets: int) -> int:
+        if isinstance(slot.transform, Length):
+            return length_of(slot, octets + self.layout.check_octets)
+        return example_code(slot)
+
+
+def _needed(row: Row) -> Iterator[tuple[int, int]]:
+    """Offset -> code of the counts and flags that say what the row has."""
+    slots = {cell.name: cell for cell in row.cells if isinstance(cell, Slot)}
+    for cell in row.cells:
+        if isinstance(cell, Slot):
+            continue
+        entry, inner = cell
+        rows = inner if isinstance(inner, tuple) else () if inner is None else (inner,)
+        if isinstance(entry, Repeat):
+            yield slots[entry.counted_by].offset, len(rows) * (entry.item_octets or 1)
+        else:
+            yield slots[entry.when].offset, len(rows)
+        for one in rows:
+            yield from _needed(one)
 
 
 def boundary_codes(slot: Slot) -> list[int]:
@@ -55,11 +109,13 @@ def random_code(slot: Slot, rng: random.Random) -> int:
 def received(protocol: ullage.Protocol, rng: random.Random) -> Iterator[bytes]:
     """Octets as a receiver may get them: sound ones, every kind of damage, and every reason's own case."""
     for layout in protocol.frames.values():
-        yield from _around_slots(protocol, layout)
+        packer = Packer(layout, rng)
+        for items in ("least", "most", "some") if layout.tail else ("most",):
+            row = packer.shape(items)
+            yield from _around_slots(protocol, packer, row)
+            yield from _around_header(protocol, packer, row)
         for _ in range(6):
-            body = pack(layout, {i: random_code(slot, rng) for i, slot in enumerate(layout.slots)})
-            yield from _around_frame(protocol, body, rng)
-    yield from _around_header(protocol)
+            yield from _around_frame(protocol, packer.random_body(), rng)
     yield b""
     for length in (1, protocol.least_octets - 1, protocol.least_octets, 254, 255, 256, 300):
         if length >= 0:
@@ -70,18 +126,21 @@ def received(protocol: ullage.Protocol, rng: random.Random) -> Iterator[bytes]:
         yield seal(protocol, bytes(length - protocol.check_octets))
 
 
-def _around_slots(protocol: ullage.Protocol, layout: Layout) -> Iterator[bytes]:
-    for index, slot in enumerate(layout.slots):
+def _around_slots(protocol: ullage.Protocol, packer: Packer, row: Row) -> Iterator[bytes]:
+    slots = list(row.slots())
+    for slot in slots if len(slots) < 40 else packer.rng.sample(slots, 40):
         for code in boundary_codes(slot):
-            yield seal(protocol, pack(layout, {index: code}))
+            yield seal(protocol, packer.body(row, {slot.offset: code}))
         if not isinstance(slot.transform, Text):
             for low, high in gaps(slot):
-                yield seal(protocol, pack(layout, {index: (low + high) // 2}))
+                yield seal(protocol, packer.body(row, {slot.offset: (low + high) // 2}))
+    for bit in range(-row.end % 8):
+        yield seal(protocol, packer.body(row, {}, fill=1 << bit))
     # Two faults in one frame: the first in wire order is the reason.
-    loose = [i for i, slot in enumerate(layout.slots) if not isinstance(slot.transform, Text) and gaps(slot)]
-    for first, second in itertools.pairwise(loose):
-        wrong = {place: gaps(layout.slots[place])[0][0] for place in (first, second)}
-        yield seal(protocol, pack(layout, wrong))
+    loose = [slot for slot in slots if not isinstance(slot.transform, Text) and gaps(slot)]
+    for first, second in itertools.pairwise(loose[:12]):
+        wrong = {slot.offset: gaps(slot)[0][0] for slot in (first, second)}
+        yield seal(protocol, packer.body(row, wrong))
 
 
 def _around_frame(protocol: ullage.Protocol, body: bytes, rng: random.Random) -> Iterator[bytes]:
@@ -100,28 +159,75 @@ def _around_frame(protocol: ullage.Protocol, body: bytes, rng: random.Random) ->
         swapped = bytearray(octets)
         swapped[0], swapped[-1] = swapped[-1], swapped[0]
         yield bytes(swapped)
+        again = bytearray(body)
+        if again:
+            again[rng.randrange(len(again))] ^= 1 << rng.randrange(8)
+            yield seal(protocol, bytes(again))
 
 
-def _around_header(protocol: ullage.Protocol) -> Iterator[bytes]:
-    """Every message code and revision, behind a right CRC, at every frame's length."""
-    for layout in protocol.frames.values():
-        for index, slot in enumerate(layout.slots[: layout.header_slots]):
-            if isinstance(slot.transform, Fixed):
-                for code in range(min(1 << slot.bits, 40)):
-                    yield seal(protocol, pack(layout, {index: code}))
+def _around_header(protocol: ullage.Protocol, packer: Packer, row: Row) -> Iterator[bytes]:
+    """Every message code and revision, behind a right check, at every frame's length."""
+    for slot in packer.layout.slots[: packer.layout.header_slots]:
+        if isinstance(slot.transform, Fixed):
+            for code in range(min(1 << slot.bits, 40)):
+                yield seal(protocol, packer.body(row, {slot.offset: code}))
 
 
-def struct_contents(members: tuple[Member, ...], rng: random.Random) -> Iterator[Contents]:
+def struct_contents(scope: Scope, rng: random.Random) -> Iterator[Contents]:
     """Contents of a struct: sound ones, each member at its limits and one beyond, and any bit pattern."""
-    sound = {member.slot.name: _edges(member)[0] for member in members}
-    yield dict(sound)
-    for member in members:
-        for content in _edges(member):
-            yield {**sound, member.slot.name: content}
+    for items in ("least", "most", "some"):
+        sound = _sound(scope, items, rng)
+        yield sound
+        for member in scope.members:
+            for content in _edges(member):
+                yield {**sound, member.slot.name: content}
+        for inner in scope.inner:
+            yield from _around_inner(inner, sound, rng)
     for _ in range(25):
-        yield {member.slot.name: _any(member, rng) for member in members}
+        yield _any_scope(scope, rng, _any)
     for _ in range(25):
-        yield {member.slot.name: rng.choice(_edges(member)) for member in members}
+        yield _any_scope(scope, rng, lambda member, source: source.choice(_edges(member)))
+
+
+def _sound(scope: Scope, items: str, rng: random.Random) -> Contents:
+    """Contents that can be sent."""
+    found: Contents = {member.slot.name: _edges(member)[0] for member in scope.members}
+    for inner in scope.inner:
+        if isinstance(inner.entry, Repeat):
+            ends = {"least": inner.entry.least, "most": inner.entry.at_most}
+            count = ends.get(items, rng.randint(inner.entry.least, inner.entry.at_most))
+            found[inner.name] = tuple(_sound(inner.scope, items, rng) for _ in range(count))
+        else:
+            found[inner.entry.when] = int(items != "least")
+            found[inner.name] = _sound(inner.scope, items, rng)
+    return found
+
+
+def _around_inner(inner: Inner, sound: Contents, rng: random.Random) -> Iterator[Contents]:
+    """A list one too long, one too short, and with every edge in an item; a group with every edge in it."""
+    if isinstance(inner.entry, Gate):
+        for one in itertools.islice(struct_contents(inner.scope, rng), 30):
+            yield {**sound, inner.name: one}
+        return
+    items = sound[inner.name]
+    one = _sound(inner.scope, "some", rng)
+    for count in (inner.entry.at_most, inner.entry.at_most + 1, inner.entry.least - 1, 255):
+        if 0 <= count <= 255:
+            yield {**sound, inner.name: (one,) * count}
+    for edge in itertools.islice(struct_contents(inner.scope, rng), 30):
+        place = rng.randrange(max(len(items), 1))
+        yield {**sound, inner.name: (*items[:place], edge, *items[place + 1 :])[: inner.entry.at_most]}
+
+
+def _any_scope(scope: Scope, rng: random.Random, choose: Callable[[Member, random.Random], Any]) -> Contents:
+    found: Contents = {member.slot.name: choose(member, rng) for member in scope.members}
+    for inner in scope.inner:
+        if isinstance(inner.entry, Repeat):
+            count = rng.randint(0, min(inner.entry.at_most + 1, 255))
+            found[inner.name] = tuple(_any_scope(inner.scope, rng, choose) for _ in range(count))
+        else:
+            found[inner.name] = _any_scope(inner.scope, rng, choose)
+    return found
 
 
 def _edges(member: Member) -> list[int | bytes]:
@@ -131,6 +237,8 @@ def _edges(member: Member) -> list[int | bytes]:
         more = [b"a" * (member.length - 1) + b"\0", b"a\0" + b"\x01" * member.length, b"\x1f" * member.length]
         return [text[: member.length] for text in (*filled, *more)]
     kind = member.ctype
+    if isinstance(member.slot.transform, Binary32):
+        return [0, 1, 0x3F800000, 0x7F7FFFFF, 0x7F800000, 0x7FC00000, 0x80000000, 0xFF7FFFFF, 0xFF800000, 0xFFFFFFFF]
     values = [condition.value for condition in member.conditions]
     near = [edge + more for edge in (member.lowest, member.highest, *values) for more in (0, 1, -1)]
     wide = [kind.lowest, kind.highest, 0, 7, (member.lowest + member.highest) // 2]
@@ -142,9 +250,6 @@ def _any(member: Member, rng: random.Random) -> int | bytes:
     if member.length:
         return rng.randbytes(member.length)
     value = rng.randint(member.ctype.lowest, member.ctype.highest)
+    if isinstance(member.slot.transform, Binary32):
+        return value
     return value if rng.random() < 0.5 else max(member.lowest, min(value, member.highest))
-
-
-def meant(members: dict[str, Member], contents: Contents) -> dict[str, object]:
-    """The values that contents mean to the Python encoder."""
-    return {name: value_of(members[name], content) for name, content in contents.items()}

@@ -20,9 +20,10 @@ from typing import Any, Protocol
 import pytest
 
 import ullage
+from ullage.layout import Gate, Repeat
 from ullage_codegen.ccontent import content_of, value_of
-from ullage_codegen.cheader import CFrame, CHeader, emit_c, model
-from ullage_codegen.cmodel import Member
+from ullage_codegen.cheader import CHeader, emit_c, model
+from ullage_codegen.cmodel import Inner, Member, Scope
 
 WARNINGS = (
     *("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow"),
@@ -33,8 +34,8 @@ WARNINGS = (
 UNTOUCHED = 0xA5
 """What targets are filled with before a call, to see that a refusal leaves them alone."""
 
-Contents = dict[str, int | bytes]
-"""Slot name -> content of the struct member."""
+Contents = dict[str, Any]
+"""Slot name -> content of the struct member; a list's items as a tuple of contents, a group's as contents."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class Answer:
 
     status: int
     frame: str | None = None
-    contents: tuple[tuple[str, int | bytes], ...] | None = None
+    contents: Contents | None = None
     octets: bytes | None = None
 
 
@@ -64,7 +65,7 @@ class PythonEnd:
 
     def __init__(self, protocol: ullage.Protocol) -> None:
         self.protocol = protocol
-        self.members = _members(model(protocol))
+        self.scopes = {frame.layout.name: frame.scope for frame in model(protocol).frames}
         self.single = {name: _single(protocol, name) for name in protocol.frames}
 
     def decode(self, octets: bytes, at: int | None = None, only: str | None = None) -> Answer:
@@ -72,13 +73,10 @@ class PythonEnd:
             message = (self.single[only] if only else self.protocol).decode(octets, at)
         except ullage.Refused as refused:
             return Answer(int(refused.reason))
-        members = self.members[message.frame]
-        contents = tuple((name, content_of(members[name], value)) for name, value in message.values.items())
-        return Answer(0, message.frame, contents)
+        return Answer(0, message.frame, _contents(self.scopes[message.frame], message.values))
 
     def encode(self, frame: str, contents: Contents) -> Answer:
-        members = self.members[frame]
-        values = {name: value_of(members[name], content) for name, content in contents.items()}
+        values = _meant(self.scopes[frame], contents)
         try:
             return Answer(0, octets=self.protocol.encode(frame, values))
         except ullage.EncodeError as error:
@@ -87,13 +85,38 @@ class PythonEnd:
             return Answer(int(error.status))
 
 
+def _contents(scope: Scope, values: dict[str, Any]) -> Contents:
+    """What the structs hold for decoded values."""
+    found: Contents = {}
+    for entry in scope.entries:
+        if isinstance(entry, Member):
+            found[entry.slot.name] = content_of(entry, values[entry.slot.name])
+        elif isinstance(entry, Inner):
+            inner = values[entry.name]
+            if isinstance(entry.entry, Repeat):
+                found[entry.name] = tuple(_contents(entry.scope, item) for item in inner)
+            else:
+                found[entry.name] = None if inner is None else _contents(entry.scope, inner)
+    return found
+
+
+def _meant(scope: Scope, contents: Contents) -> dict[str, Any]:
+    """The values that contents mean to the Python encoder: a group counts only under a set flag, as in C."""
+    values: dict[str, Any] = {}
+    for entry in scope.entries:
+        if isinstance(entry, Member):
+            values[entry.slot.name] = value_of(entry, contents[entry.slot.name])
+        elif isinstance(entry, Inner) and isinstance(entry.entry, Repeat):
+            values[entry.name] = [_meant(entry.scope, item) for item in contents[entry.name]]
+        elif isinstance(entry, Inner):
+            there = contents[entry.entry.when] if isinstance(entry.entry, Gate) else 0
+            values[entry.name] = _meant(entry.scope, contents[entry.name]) if there else None
+    return values
+
+
 def _single(protocol: ullage.Protocol, frame: str) -> ullage.Protocol:
     """A protocol that has only this frame: what a one-frame decoder is the decoder of."""
     return ullage.Protocol(protocol.name, protocol.revision, "", {frame: protocol.frames[frame]}, protocol.integrity)
-
-
-def _members(header: CHeader) -> dict[str, dict[str, Member]]:
-    return {frame.layout.name: {member.slot.name: member for member in frame.members} for frame in header.frames}
 
 
 @dataclass(frozen=True)
@@ -175,8 +198,13 @@ def _glue(header: CHeader, crc_form: int) -> str:
     decode("t_decode", f"{low}_message", f"{low}_decode")
     for frame in header.frames:
         decode(f"t_decode_{frame.layout.name}", frame.struct, f"{frame.struct}_decode")
-        name = f"t_encode_{frame.layout.name}(const struct {frame.struct} *values, uint8_t *octets)"
-        out.append(f"int {name};\nint {name} {{ return (int){frame.struct}_encode(values, octets); }}")
+        takes = f"const struct {frame.struct} *values, uint8_t *octets, size_t capacity, size_t *count"
+        name = f"t_encode_{frame.layout.name}({takes})"
+        if frame.layout.fixed:
+            body = f"(void)capacity; *count = {frame.upper}_OCTETS; return (int){frame.struct}_encode(values, octets);"
+        else:
+            body = f"return (int){frame.struct}_encode(values, octets, capacity, count);"
+        out.append(f"int {name};\nint {name} {{ {body} }}")
         name = f"t_size_{frame.layout.name}(void)"
         out.append(f"size_t {name};\nsize_t {name} {{ return sizeof(struct {frame.struct}); }}")
     out.append(f"size_t t_size(void);\nsize_t t_size(void) {{ return sizeof(struct {low}_message); }}")
@@ -204,9 +232,9 @@ class CEnd:
     def __init__(self, protocol: ullage.Protocol, build: Build) -> None:
         self.header = model(protocol)
         self.library = compile_header(protocol, build)
-        self.structs = {frame.layout.name: _structure(frame) for frame in self.header.frames}
-        self.frames = [frame.layout.name for frame in self.header.frames]
-        self.members = _members(self.header)
+        self.scopes = {frame.layout.name: frame.scope for frame in self.header.frames}
+        self.structs = {name: _structure(scope) for name, scope in self.scopes.items()}
+        self.frames = list(self.scopes)
         union = type("As", (ctypes.Union,), {"_fields_": list(self.structs.items())})
         fields = [("frame", ctypes.c_int), ("chosen", union)]
         self.message = type("Message", (ctypes.Structure,), {"_fields_": fields})
@@ -227,27 +255,25 @@ class CEnd:
             return Answer(status)
         frame = only or self.frames[target.frame - 1]
         struct = target if only else getattr(target.chosen, frame)
-        return Answer(0, frame, tuple(self._contents(frame, struct).items()))
+        return Answer(0, frame, _read(self.scopes[frame], struct))
 
-    def encode(self, frame: str, contents: Contents) -> Answer:
+    def encode(self, frame: str, contents: Contents, capacity: int | None = None) -> Answer:
+        """capacity: of the buffer; None is just enough for the longest frame."""
         values = self.structs[frame]()
         ctypes.memset(ctypes.byref(values), UNTOUCHED, ctypes.sizeof(values))
-        for name, content in contents.items():
-            member = self.members[frame][name]
-            if member.length:
-                assert isinstance(content, bytes)
-                ctypes.memmove(getattr(values, member.name), content, len(content))
-            else:
-                setattr(values, member.name, content)
-        octets = self.header.protocol.frames[frame].octets
-        buffer = (ctypes.c_uint8 * (octets + 8))(*[UNTOUCHED] * (octets + 8))
-        status = getattr(self.library, f"t_encode_{frame}")(ctypes.byref(values), buffer)
+        _fill(self.scopes[frame], values, contents)
+        room = self.header.protocol.frames[frame].octets if capacity is None else capacity
+        buffer = (ctypes.c_uint8 * (room + 8))(*[UNTOUCHED] * (room + 8))
+        count = ctypes.c_size_t(0)
+        call = getattr(self.library, f"t_encode_{frame}")
+        status = call(ctypes.byref(values), buffer, ctypes.c_size_t(room), ctypes.byref(count))
         written = bytes(buffer)
-        assert written[octets:] == bytes([UNTOUCHED]) * 8, "the encoder wrote beyond its buffer"
+        assert written[room:] == bytes([UNTOUCHED]) * 8, "the encoder wrote beyond its buffer"
         if status:
             assert written == bytes([UNTOUCHED]) * len(written), "a refusal has touched its buffer"
             return Answer(status)
-        return Answer(0, octets=written[:octets])
+        assert written[count.value : room] == bytes([UNTOUCHED]) * (room - count.value)
+        return Answer(0, octets=written[: count.value])
 
     def helper(self, name: str, argument: int) -> int:
         """Call one of the from/to helpers."""
@@ -259,21 +285,55 @@ class CEnd:
         function.argtypes, function.restype = [_ctypes(takes)], _ctypes(gives)
         return int(function(argument))
 
-    def _contents(self, frame: str, struct: Any) -> Contents:
-        found: Contents = {}
-        for name, member in self.members[frame].items():
-            value = getattr(struct, member.name)
-            found[name] = bytes(value) if member.length else int(value)
-        return found
+
+def _read(scope: Scope, struct: Any) -> Contents:
+    """The contents of a struct, lists and groups as far as they count."""
+    found: Contents = {}
+    for entry in scope.entries:
+        if isinstance(entry, Member):
+            value = getattr(struct, entry.name)
+            found[entry.slot.name] = bytes(value) if entry.length else int(value)
+        elif isinstance(entry, Inner) and isinstance(entry.entry, Repeat):
+            items = getattr(struct, entry.name)
+            found[entry.name] = tuple(_read(entry.scope, items[i]) for i in range(getattr(struct, entry.control)))
+        elif isinstance(entry, Inner):
+            there = getattr(struct, entry.control)
+            found[entry.name] = _read(entry.scope, getattr(struct, entry.name)) if there else None
+    return found
+
+
+def _fill(scope: Scope, struct: Any, contents: Contents) -> None:
+    """Put contents into a struct; items beyond the array are left out, their count is not."""
+    for entry in scope.entries:
+        if isinstance(entry, Member):
+            content = contents[entry.slot.name]
+            if isinstance(content, bytes):
+                ctypes.memmove(getattr(struct, entry.name), content, len(content))
+            else:
+                setattr(struct, entry.name, content)
+        elif isinstance(entry, Inner) and isinstance(entry.entry, Repeat):
+            items = contents[entry.name]
+            setattr(struct, entry.control, len(items))
+            for target, item in zip(getattr(struct, entry.name), items, strict=False):
+                _fill(entry.scope, target, item)
+        elif isinstance(entry, Inner) and contents[entry.name] is not None:
+            _fill(entry.scope, getattr(struct, entry.name), contents[entry.name])
 
 
 def _ctypes(ctype: Any) -> Any:
     return getattr(ctypes, f"c_{ctype.name.removesuffix('_t')}")
 
 
-def _structure(frame: CFrame) -> Any:
+def _structure(scope: Scope) -> Any:
     fields: list[tuple[str, Any]] = []
-    for member in frame.members:
-        kind = _ctypes(member.ctype)
-        fields.append((member.name, kind * member.length if member.length else kind))
-    return type(frame.struct, (ctypes.Structure,), {"_fields_": fields or [("nothing", ctypes.c_uint8)]})
+    for entry in scope.entries:
+        if isinstance(entry, Member):
+            kind = _ctypes(entry.ctype)
+            fields.append((entry.name, kind * entry.length if entry.length else kind))
+        elif isinstance(entry, Inner):
+            inner = _structure(entry.scope)
+            if isinstance(entry.entry, Repeat):
+                fields.append((entry.control, ctypes.c_uint8))
+                inner = inner * entry.entry.at_most
+            fields.append((entry.name, inner))
+    return type(scope.struct, (ctypes.Structure,), {"_fields_": fields or [("nothing", ctypes.c_uint8)]})

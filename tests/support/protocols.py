@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
@@ -12,7 +13,7 @@ from ullage.crc import catalogue
 _STEPS = ["1", "5", "10", "60", "0.5", "0.1", "0.01", "0.25", "2.5", "0.004", "1000"]
 _UNITS = ["mm", "V", "Cel", "%RH", "m3", "min", "s", "dBm", "", "kPa", "l/min", "µm", "a b"]
 _WORDS = ["alpha", "beta", "gamma", "delta", "open", "shut", "no_echo", "default", "if"]
-_NAMES = [f"f{number}" for number in range(40)]
+_NAMES = [f"f{number}" for number in range(120)]
 
 
 def toml(value: Any) -> str:
@@ -34,6 +35,8 @@ def spec_text(spec: dict[str, Any]) -> str:
     lines += ["[header]", f"field = {toml(spec['header'])}"]
     for frame in spec["frames"]:
         lines += ["[[frame]]", *(f"{key} = {toml(value)}" for key, value in frame.items())]
+    for part in spec.get("parts", []):
+        lines += ["[[part]]", *(f"{key} = {toml(value)}" for key, value in part.items())]
     if spec.get("integrity"):
         lines += ["[integrity]", *(f"{key} = {toml(value)}" for key, value in spec["integrity"].items())]
     return "\n".join(lines) + "\n"
@@ -81,13 +84,16 @@ def plain_fields(draw: st.DrawFn) -> dict[str, Any]:
     """A field of any kind that may stand anywhere, without its name."""
     kind = draw(
         st.sampled_from(
-            ["measure"] * 4
+            ["binary32"]
+            + ["measure"] * 4
             + ["count", "count", "flag", "code", "sensor", "time", "text", "octets", "constant", "spare"]
         )
     )
     bits = draw(st.one_of(st.integers(1, 12), st.integers(1, 64)))
     if kind == "measure":
         return draw(measures())
+    if kind == "binary32":
+        return {"kind": kind, "unit": draw(st.sampled_from(_UNITS))}
     if kind == "count":
         if draw(st.booleans()):
             return {"kind": kind, "bits": bits}
@@ -136,9 +142,13 @@ def headers(draw: st.DrawFn, several: bool, revision: int) -> list[dict[str, Any
 @st.composite
 def integrities(draw: st.DrawFn) -> dict[str, Any] | None:
     """No integrity check, a CRC of the catalogue, or any six parameters."""
-    way = draw(st.sampled_from(["none", "name", "name", "free", "free"]))
+    way = draw(st.sampled_from(["none", "name", "name", "free", "free", "sum"]))
     if way == "none":
         return None
+    if way == "sum":
+        bits = draw(st.sampled_from([8, 16, 24, 32]))
+        total = {"bits": bits, "start": draw(st.integers(0, (1 << bits) - 1)), "invert": draw(st.booleans())}
+        return {"sum": total, "octet_order": draw(st.sampled_from(["high_first", "low_first"]))}
     if way == "name":
         table: dict[str, Any] = {"crc": draw(st.sampled_from(sorted(catalogue())))}
     else:
@@ -162,6 +172,46 @@ def integrities(draw: st.DrawFn) -> dict[str, Any] | None:
 
 
 @st.composite
+def groups(draw: st.DrawFn, names: Iterator[str], depth: int) -> list[dict[str, Any]]:
+    """A list with its count before it, or a group with its flag before it; other fields between now and then."""
+    inner = draw(st.lists(plain_fields(), min_size=1, max_size=3))
+    size = draw(st.sampled_from(["any", "octets"]))
+    fields: list[dict[str, Any]] = [{"name": next(names), **field} for field in inner]
+    if depth and draw(st.booleans()):
+        fields += draw(groups(names, depth - 1))
+    control, between = next(names), draw(st.lists(plain_fields(), max_size=1))
+    middle = [{"name": next(names), **field} for field in between]
+    if draw(st.booleans()):
+        gates = [{"name": next(names), "kind": "group", "when": control, "field": fields}]
+        return [{"name": control, "kind": "flag"}, *middle, *gates]
+    at_most = draw(st.integers(1, 4))
+    counter: dict[str, Any] = {"name": control, "kind": "count", "bits": draw(st.integers(8, 11))}
+    entry: dict[str, Any] = {"name": next(names), "kind": "list", "counted_by": control, "at_most": at_most}
+    if size == "octets":
+        entry["counts"] = "octets"
+        fields = [{"name": next(names), "kind": "octets", "octets": draw(st.integers(1, 3))}]
+    elif draw(st.booleans()):
+        least = draw(st.integers(0, at_most))
+        counter = {"name": control, "kind": "count", "range": [least, at_most + draw(st.integers(0, 2))]}
+    return [counter, *middle, {**entry, "field": fields}]
+
+
+@st.composite
+def aligned_fields(draw: st.DrawFn, names: Iterator[str]) -> list[dict[str, Any]]:
+    """Fields of whole octets with the lowest octet first, for a frame that begins with them."""
+    kind = draw(st.sampled_from(["count", "measure", "binary32", "sequence"]))
+    field: dict[str, Any] = {"name": next(names), "kind": kind, "octet_order": "low_first"}
+    if kind == "binary32":
+        return [{**field, "unit": "m"}]
+    bits = 8 * draw(st.integers(1, 8))
+    if kind == "measure":
+        low = draw(st.sampled_from([0, -(1 << (bits - 1)), 5]))
+        high = draw(st.integers(low, min(low + (1 << (bits - 1)), (1 << 50))))
+        return [{**field, "unit": "mm", "range": [low, high], "step": 1, "zero": 0, "bits": bits}]
+    return [{**field, "bits": bits}]
+
+
+@st.composite
 def specs(draw: st.DrawFn) -> str:
     """A legal spec as TOML text."""
     count = draw(st.integers(1, 3))
@@ -175,10 +225,21 @@ def specs(draw: st.DrawFn) -> str:
             integrity["covers_from"] = "f1"
     header = [{"name": next(names), **field} for field in header]
     with_message = any(field["kind"] == "message" for field in header)
-    frames = []
+    frames, parts = [], []
     for number in range(count):
-        fields = draw(st.lists(plain_fields(), min_size=0 if header else 1, max_size=6))
-        own = [{"name": next(names), **field} for field in fields]
+        own = draw(aligned_fields(names)) if not header and draw(st.booleans()) else []
+        fields = draw(st.lists(plain_fields(), min_size=0 if header or own else 1, max_size=6))
+        own += [{"name": next(names), **field} for field in fields]
+        if draw(st.integers(0, 2)) == 0:
+            if not header and draw(st.booleans()):
+                covers = draw(st.sampled_from(["frame", "rest"]))
+                own = [{"name": next(names), "kind": "length", "bits": 8, "covers": covers}, *own]
+            for _ in range(draw(st.integers(1, 2))):
+                own += draw(groups(names, 1))
+            own += [{"name": next(names), **field} for field in draw(st.lists(plain_fields(), max_size=1))]
+        if own and draw(st.integers(0, 4)) == 0:
+            parts.append({"name": f"part_{'abc'[number]}", "field": own})
+            own = [{"kind": "part", "part": f"part_{'abc'[number]}"}]
         code = {"message": draw(st.sampled_from([number, 15 - number]))} if with_message else {}
         frames.append({"name": f"frame_{'abc'[number]}", **code, "field": own})
     return spec_text(
@@ -190,6 +251,7 @@ def specs(draw: st.DrawFn) -> str:
             },
             "header": header,
             "frames": frames,
+            "parts": parts,
             "integrity": integrity,
         }
     )
