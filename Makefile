@@ -33,7 +33,7 @@ types: $(STAMP)
 	@$(VENV)/bin/mypy
 
 schema: $(STAMP)
-	@$(PY) -m ullage.schema > spec/ullage-spec-1.schema.json
+	@$(PY) -m ullage.schema > spec/ullage.schema.json
 
 reference: $(STAMP)
 	@$(PY) -m ullage.reference spec/FORMAT.md

@@ -4,11 +4,11 @@ import shutil
 
 import pytest
 
-_TOOLS = ("gcc", "g++", "clang", "clang++", "size")
+_TOOLS = ("gcc", "g++", "clang", "clang++", "size", "node", "chromium")
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say in one line which compilers were not found, so that their tests were skipped."""
+    """Say in one line which tools were not found, so that their tests were skipped."""
     lost = [tool for tool in _TOOLS if shutil.which(tool) is None]
     terminalreporter.write_line(
         f"targets not found: {', '.join(lost)}; their tests were skipped" if lost else "targets not found: none"

@@ -9,14 +9,14 @@ import sys
 
 import typer
 
-from .commands import begin, check, decode, emit, encode, explain, simulate
+from .commands import begin, check, decode, emit, encode, explain, sheet, simulate
 from .screen import ReaderGone, Stop, complain
 
 OVERVIEW = """\
 ullage: one description of a radio message, and everything that must agree about its octets
 
 start   begin
-write   check, emit
+write   check, emit, sheet
 read    encode, decode, explain, simulate
 
 ullage COMMAND --help says more, with an example.
@@ -52,6 +52,7 @@ app.add_typer(emit.app, name="emit")
 app.command("encode", context_settings={"ignore_unknown_options": True})(encode.encode)
 app.command("decode")(decode.decode)
 app.command("explain")(explain.explain)
+app.command("sheet")(sheet.sheet)
 app.command("simulate")(simulate.simulate)
 
 

@@ -1,5 +1,6 @@
 """What every screen shares: plain letters where the console has no others, quiet columns, clear sentences."""
 
+import re
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -10,6 +11,8 @@ if TYPE_CHECKING:
 
 WIDTH = 100
 """No screen of ours is wider."""
+
+_NEEDS_QUOTES = re.compile(r"[^\w./:=,+@%-]")
 
 _PLAIN_LETTERS = str.maketrans(
     {
@@ -110,9 +113,22 @@ def joined(parts: Iterable[str], indent: str = "", width: int = WIDTH) -> list[s
     return lines
 
 
-def quoted(path: str) -> str:
-    """A path or text as a word of a command line that can be typed again in any shell."""
-    return f'"{path}"' if not path or any(letter in path for letter in " ()&;'") else path
+def quoted(word: str) -> str:
+    """A path or text as one word of a command line that can be typed again.
+
+    Double quotes are understood by all shells; inside them the usual ones want a backslash before ", $ and `, and
+    before a backslash only where one of these, or the closing quote, comes next.
+    """
+    if word and not _NEEDS_QUOTES.search(word):
+        return word
+    inside = re.sub(r'(\\*)(["$`])', r"\1\1\\\2", word)
+    inside = re.sub(r"(\\+)$", r"\1\1", inside)
+    return f'"{inside}"'
+
+
+def command_line(*words: str) -> str:
+    """A command as the reader can type it again, each word quoted where it must be."""
+    return " ".join(map(quoted, words))
 
 
 def colour(stream: IO[str]) -> bool:
@@ -127,13 +143,6 @@ def marked(text: str, stream: IO[str]) -> str:
     return f"\x1b[33m{text}\x1b[0m" if colour(stream) else text
 
 
-def command_line(*words: str) -> str:
-    """A command as the reader can type it again, each word quoted where it must be."""
-    import shlex
-
-    return " ".join(shlex.quote(word) if any(letter in word for letter in '"$`\\') else quoted(word) for word in words)
-
-
 def load_spec(path: str) -> "Protocol":
     """Read a spec for a command that needs a good one. Raises Stop with all faults, or when there is no such file."""
     import ullage
@@ -145,13 +154,22 @@ def load_spec(path: str) -> "Protocol":
     try:
         return ullage.load(path)
     except ullage.SpecError as error:
-        raise Stop(f"{error}\n\n{faults_counted(error)}") from None
+        raise Stop(f"{error}\n\n{faults_counted(error)}; nothing was written.") from None
+
+
+def spec_text(path: str) -> str:
+    """The text of a spec file, or of the spec that a page carries, as its lines are counted."""
+    from ullage.embedded import carried
+
+    octets = Path(path).read_bytes()
+    page = carried(octets)
+    return (page.text if page else octets).decode(errors="replace").removeprefix("\ufeff")
 
 
 def faults_counted(error: object) -> str:
-    """The closing line after a file's faults."""
+    """How many faults a file has, as the beginning of the line after them."""
     faults, source = getattr(error, "faults", ()), getattr(error, "source", "")
-    return f"{len(faults)} fault{'s' if len(faults) != 1 else ''} in {source}; nothing was written."
+    return f"{len(faults)} fault{'s' if len(faults) != 1 else ''} in {source}"
 
 
 def write_whole(path: Path, text: str) -> None:

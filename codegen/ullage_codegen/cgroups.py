@@ -7,7 +7,7 @@ last two first without a target: so nothing is touched unless all is well.
 
 from dataclasses import dataclass
 
-from ullage.layout import Entry, Fixed, Gate, Length, Opaque, Repeat, Slot, Text, least_bits, most_bits
+from ullage.layout import Entry, Fixed, Gate, Length, Opaque, Repeat, Slot, Text, most_bits
 from ullage.status import Status
 
 from .cdecode import assignment, gap_check
@@ -42,10 +42,9 @@ def indent(lines: list[str]) -> list[str]:
     return [f"    {line}" for line in lines]
 
 
-def fixed_size(entries: tuple[Entry, ...]) -> int | None:
-    """Bits of entries that always take the same, or None."""
-    least, most = least_bits(entries), most_bits(entries)
-    return least if least == most else None
+def plain_size(entries: tuple[Entry, ...]) -> int | None:
+    """Bits of a row of slots alone, or None: a list of one possible length still has a count that can be wrong."""
+    return most_bits(entries) if all(isinstance(entry, Slot) for entry in entries) else None
 
 
 # ---- the first walk -------------------------------------------------------------------------------------------------
@@ -69,7 +68,8 @@ def walk_lines(scope: Scope, context: Context) -> list[str]:
         lines += _past(f"{pending}u", context) if pending else []
         pending = 0
         if isinstance(entry, Inner):
-            lines += _walk_inner(entry, context)
+            bits = {counter.repeat.name: counter.slot.bits for counter in scope.entries if isinstance(counter, Counter)}
+            lines += _walk_inner(entry, bits.get(entry.name, 0), context)
         elif slot is not None:
             refused = [f"if (bits - *at < {slot.bits}u) {{", context.refuse(Status.WRONG_LENGTH), "}"]
             lines += [*refused, *_read(slot, context.low)]
@@ -89,29 +89,29 @@ def _past(bits: str, context: Context) -> list[str]:
     return [f"if (bits - *at < {bits}) {{", context.refuse(Status.WRONG_LENGTH), "}", f"*at += {bits};"]
 
 
-def _walk_inner(entry: Inner, context: Context) -> list[str]:
-    size = fixed_size(entry.entry.entries)
+def _walk_inner(entry: Inner, counter_bits: int, context: Context) -> list[str]:
+    size = plain_size(entry.entry.entries)
     call = context.call(f"{entry.scope.struct}_walk(octets, bits, at)")
     if isinstance(entry.entry, Gate):
         inside = call if size is None else _past(f"{size}u", context)
         return [f"if ({entry.entry.when}_code != 0u) {{", *indent(inside), "}"]
     repeat = entry.entry
-    lines = _count_check(repeat, f"{repeat.counted_by}_code", context)
+    lines = _count_check(repeat, f"{repeat.counted_by}_code", counter_bits, context)
     if size is not None:
         return [*lines, *_past(f"(size_t){repeat.name}_items * {size}u", context)]
     return [*lines, f"for (place = 0u; place < {repeat.name}_items; place++) {{", *indent(call), "}"]
 
 
-def _count_check(repeat: Repeat, code: str, context: Context) -> list[str]:
-    """Refuse a count that the list cannot have; the number of items is then in NAME_items."""
+def _count_check(repeat: Repeat, code: str, bits: int, context: Context) -> list[str]:
+    """Refuse a count that the list cannot have; the number of items is then in NAME_items. bits: of the count."""
     size = repeat.item_octets or 1
-    tests = [f"{code} > {repeat.at_most * size}u"]
+    tests = [f"{code} > {repeat.at_most * size}u"] if repeat.at_most * size < (1 << bits) - 1 else []
     if repeat.least:
         tests.append(f"{code} < {repeat.least * size}u")
     if size > 1:
         tests.append(f"{code} % {size}u != 0u")
     items = f"{code} / {size}u" if size > 1 else code
-    refused = [f"if ({' || '.join(tests)}) {{", context.refuse(Status.WRONG_COUNT), "}"]
+    refused = [f"if ({' || '.join(tests)}) {{", context.refuse(Status.WRONG_COUNT), "}"] if tests else []
     return [*refused, f"{repeat.name}_items = (uint8_t)({items});"]
 
 
@@ -137,9 +137,9 @@ def walk_locals(scope: Scope, context: Context) -> list[str]:
     lines = [f"{unsigned(slot.bits).name} {local(slot)};" for slot in slots]
     lists = [entry.entry for entry in scope.inner if isinstance(entry.entry, Repeat)]
     lines += [f"uint8_t {entry.name}_items;" for entry in lists]
-    if any(fixed_size(entry.entries) is None for entry in lists):
+    if any(plain_size(entry.entries) is None for entry in lists):
         lines.append("uint8_t place;")
-    if any(fixed_size(entry.entry.entries) is None for entry in scope.inner):
+    if any(plain_size(entry.entry.entries) is None for entry in scope.inner):
         lines.append(context.status)
     return lines
 

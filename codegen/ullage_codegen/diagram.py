@@ -1,5 +1,7 @@
 """A frame as a bit strip in the RFCs' 32-bit rows (RFC 2360 section 3.1): bit 0 is the most significant one."""
 
+from collections.abc import Sequence
+
 from ullage.layout import Layout
 
 _ROW = 32
@@ -18,15 +20,20 @@ def strip(layout: Layout) -> list[str]:
     cells = [(slot.name or ".", slot.offset, slot.bits) for slot in layout.slots]
     if layout.check_octets:
         cells.append(("CRC", 8 * layout.body_octets, 8 * layout.check_octets))
-    rows: list[str] = []
-    for start in range(0, 8 * layout.octets, _ROW):
+    return [*RULER, *rows(cells)]
+
+
+def rows(cells: Sequence[tuple[str, int, int]]) -> list[str]:
+    """The rows without the ruler. cells: name, offset in bits and width of what stands side by side, from bit 0 on."""
+    found: list[str] = []
+    for start in range(0, max((offset + bits for _, offset, bits in cells), default=0), _ROW):
         row = "|"
         for name, offset, bits in cells:
             first, last = max(offset, start), min(offset + bits, start + _ROW)
             if first < last:
                 row += _cell(name, last - first, first > offset, last < offset + bits) + "|"
-        rows.append(row)
-    return [*RULER, *rows]
+        found.append(row)
+    return found
 
 
 def _cell(name: str, bits: int, begun: bool, goes_on: bool) -> str:

@@ -36,12 +36,14 @@ __version__ = "0.1.0"
 def load(path: str | PathLike[str]) -> "Protocol":
     """Read a spec file.
 
-    path: a TOML file in the language of spec/FORMAT.md. Returns the protocol.
+    path: a TOML file in the language of spec/FORMAT.md, or a data sheet (HTML) that carries one. Returns the protocol.
     Raises SpecError with every fault that the file has, OSError when it cannot be read.
     """
     from pathlib import Path
 
-    return loads(Path(path).read_bytes(), source=str(path))
+    from .embedded import spec_of
+
+    return loads(*spec_of(Path(path).read_bytes(), str(path)))
 
 
 def loads(text: str | bytes, source: str = "spec") -> "Protocol":
@@ -52,14 +54,22 @@ def loads(text: str | bytes, source: str = "spec") -> "Protocol":
     from .build import build
     from .reading import parse_toml, read_shape, utf8
 
-    data = parse_toml(utf8(text, source) if isinstance(text, bytes) else text, source)
-    return build(read_shape(data, source), data, source)
+    said = text if isinstance(text, str) else utf8(text, source)
+    try:
+        data = parse_toml(said, source)
+        return build(read_shape(data, source), data, source)
+    except SpecError as error:
+        from .positions import with_places
+
+        raise with_places(error, said) from None
 
 
 def __getattr__(name: str) -> Any:
-    """Import a class when it is first asked for."""
+    """Import a class, or the columns, when it is first asked for."""
     import importlib
 
+    if name == "columns":
+        return importlib.import_module(".columns", __name__)
     home = {"Message": "codec", "Protocol": "protocol", "Special": "values"}.get(name)
     if home is None:
         raise AttributeError(f"module 'ullage' has no attribute {name!r}")

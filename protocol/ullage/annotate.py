@@ -4,71 +4,27 @@ Pure: rows and texts come out, nothing is printed. Everything stands on the layo
 and a decoder's table say the same about the same bits.
 """
 
-import itertools
-import re
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from .bodies import length_of, listed
 from .codec import Message
 from .errors import Refused
-from .layout import Fixed, Layout, Opaque, Slot, Text
+from .extent import Extent, code_of, extent, items_of
+from .layout import Fixed, Gate, Layout, Length, Opaque, Repeat, Slot, Text
+from .octet_rows import Piece, Row, check_rows, octets_of, rows_of
 from .protocol import Protocol
 from .samples import sample
 from .status import Status
+from .unfold import Named
 from .values import NOT_A_VALUE, expectation, reader
 from .wording import reading, reading_of
 
 __all__ = ["Annotation", "Row", "annotate", "octets_of", "reading", "reading_of", "sample"]
 
-_TOGETHER = 3
-"""Octets whose bits stand side by side in one row; fields that are tied over more octets get rows of their own."""
-_APART = 2
-"""Octets a row of such fields."""
-_CRC_TOGETHER = 4
 _MOST_UNREAD = 32
 """Octets shown of a stretch that nobody can read."""
-
-
-_BETWEEN = re.compile(r"(?:[\s,;:{}\[\]()\"'-]|\\x)+")
-_OCTETS = re.compile(r"(?:0[xX])?([0-9a-fA-F]+)[uU]?\Z")
-
-
-def octets_of(text: str) -> bytes:
-    """The octets that a text of hex digits means.
-
-    text: `210111`, `21 01 11`, `21:1:11`, `{0x21, 0x01}` or `\\x21\\x01`; a single digit is an octet whose
-    zero was dropped. Raises ValueError, with the word that is no hex.
-    """
-    found = bytearray()
-    for word in _BETWEEN.split(text):
-        digits = _OCTETS.match(word)
-        if word and not digits:
-            raise ValueError(f"{word[:40]!r} is no hex")
-        if digits and len(digits[1]) > 1 and len(digits[1]) % 2:
-            raise ValueError(f"{word[:40]!r} has an odd number of hex digits: one is missing or too many")
-        found += bytes.fromhex(digits[1].zfill(2)) if digits else b""
-    return bytes(found)
-
-
-# ---- a frame octet by octet ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Row:
-    """One row of a frame told octet by octet.
-
-    octet: number of the first octet that `hex` shows, None where the row tells more about the octets above.
-    hex: the octets. bits: a group of eight a octet, dots where bits belong to other fields. name: the field, "" in a
-    row that only continues. raw: the code as decimal text, "" for text, octets and the CRC. reading: what the code
-    stands for, "" where that is the raw code itself.
-    """
-
-    octet: int | None
-    hex: str
-    bits: str
-    name: str
-    raw: str = ""
-    reading: str = ""
+_MOST_MISSING = 12
+"""Names listed of what is missing."""
 
 
 @dataclass(frozen=True)
@@ -87,21 +43,10 @@ class Annotation:
     rows: tuple[Row, ...]
 
 
-@dataclass(frozen=True)
-class _Piece:
-    """Bits from offset up to end, and what to say about them."""
-
-    offset: int
-    end: int
-    name: str
-    raw: str
-    reading: str
-
-
 def annotate(protocol: Protocol, octets: bytes, at: int | None = None) -> Annotation:
     """Tell a frame octet by octet, accepted or not.
 
-    octets: what was received, CRC included; anything goes. at: the receiving station, as for `Protocol.decode`.
+    octets: what was received, check included; anything goes. at: the receiving station, as for `Protocol.decode`.
     Raises ValueError when `at` is no station of this protocol.
     """
     message, refused, note = None, None, ""
@@ -114,17 +59,29 @@ def annotate(protocol: Protocol, octets: bytes, at: int | None = None) -> Annota
             name, note = _likely_frame(protocol, octets, error.reason)
     layout = protocol.frames[name] if name else None
     body = _body_octets(protocol, layout, octets, refused)
-    pieces = _pieces(protocol, _readable(protocol, layout, refused), octets[:body], _unread(layout, body))
-    return Annotation(name, note, message, refused, (*_rows(pieces, octets), *_crc_rows(protocol, octets, body)))
+    if layout:
+        pieces = _Teller(protocol, layout, octets, body).pieces()
+    else:
+        pieces = _Teller(protocol, None, octets, body).pieces_of(_header(protocol, refused), "not known", "")
+    told = rows_of(pieces, octets)
+    check = check_rows(protocol.integrity, octets, body) if protocol.integrity else ()
+    return Annotation(name, note, message, refused, (*told, *check))
 
 
 def _body_octets(protocol: Protocol, layout: Layout | None, octets: bytes, refused: Refused | None) -> int:
-    """Octets before the CRC. What is too short and fails the check was cut at its end: there the CRC is missing."""
+    """Octets before the check. What is too short and fails it was cut at its end: there the check is missing."""
     count = len(octets)
     unsound = refused is not None and refused.reason in (Status.TOO_SHORT, Status.INTEGRITY)
-    if unsound and layout and count < layout.octets:
-        return min(count, layout.body_octets)
+    if unsound and layout:
+        row = extent(layout, octets)
+        if row.octets is None and row.cut:
+            return count
+        if row.octets is not None and count < row.octets + protocol.check_octets:
+            return min(count, row.octets)
     return count - protocol.check_octets if count >= protocol.least_octets else count
+
+
+# ---- which frame it may be -------------------------------------------------------------------------------------
 
 
 def _likely_frame(protocol: Protocol, octets: bytes, reason: Status) -> tuple[str | None, str]:
@@ -134,155 +91,141 @@ def _likely_frame(protocol: Protocol, octets: bytes, reason: Status) -> tuple[st
     count, slot = len(octets), protocol.message_slot
     if slot is None:
         layout = next(iter(protocol.frames.values()))
-        return layout.name, _lengths(layout, count)
-    code = _code(octets, slot) if slot.end <= 8 * count else None
+        return layout.name, _lengths(layout, octets)
+    code = code_of(octets, slot) if slot.end <= 8 * count else None
     by_code = next((layout for layout in protocol.frames.values() if layout.message == code), None)
     if by_code:  # few damaged codes are another frame's code, and octets get lost or added more often than that
-        return by_code.name, _lengths(by_code, count)
-    by_length = [layout for layout in protocol.frames.values() if layout.octets == count]
+        return by_code.name, _lengths(by_code, octets)
+    by_length = [layout for layout in protocol.frames.values() if layout.least_octets <= count <= layout.octets]
     if len(by_length) == 1:
-        return by_length[0].name, f"Shown as {by_length[0].name}, the only frame of {_octets(count)}."
+        whose = "the only frame of" if by_length[0].fixed else "the only frame that can have"
+        return by_length[0].name, f"Shown as {by_length[0].name}, {whose} {_octets(count)}."
     return None, ""
 
 
-def _lengths(layout: Layout, count: int) -> str:
-    if layout.octets == count:
+def _lengths(layout: Layout, octets: bytes) -> str:
+    """What the number of octets says: nothing when it is right."""
+    count, row = len(octets), extent(layout, octets)
+    shown = f"Shown as {layout.name}"
+    if row.octets is None:
+        if row.cut or count < layout.least_octets:
+            least = f"; its shortest has {layout.least_octets}" if count < layout.least_octets else ""
+            return f"{shown}, cut after {_octets(count)}{least}."
+        most = f"{layout.least_octets}..{layout.octets} octets"
+        return f"{shown}, which has {most}; here are {count}." if count > layout.octets else ""
+    whole = row.octets + layout.check_octets
+    if whole == count:
         return ""
-    if count < layout.octets:
-        return f"Shown as {layout.name}, cut after {count} of its {_octets(layout.octets)}."
-    return f"Shown as {layout.name}, which has {_octets(layout.octets)}; here are {count}."
+    by_counts = "" if layout.fixed else " by its counts"
+    if count < whole:
+        return f"{shown}, cut after {count} of its {_octets(whole)}{by_counts}."
+    return f"{shown}, which has {_octets(whole)}{by_counts}; here are {count}."
 
 
-def _readable(protocol: Protocol, layout: Layout | None, refused: Refused | None) -> tuple[Slot, ...]:
-    """The slots whose place is known for these octets."""
-    if layout:
-        return layout.slots
+def _header(protocol: Protocol, refused: Refused | None) -> tuple[Named, ...]:
+    """The slots whose place is known although the frame is not."""
     any_layout = next(iter(protocol.frames.values()))
     header = any_layout.slots[: any_layout.header_slots]
     if refused and refused.reason is Status.OTHER_REVISION:
         # Only these two stay at their bits from one revision to the next.
-        return tuple(slot for slot in header if slot.kind in ("revision", "message"))
-    return header
+        header = tuple(slot for slot in header if slot.kind in ("revision", "message"))
+    return tuple((slot.name, slot) for slot in header)
 
 
-def _unread(layout: Layout | None, body: int) -> str:
-    if layout is None:
-        return "not known"
-    return "too many" if body > layout.body_octets else "cut"
+# ---- what stands where -----------------------------------------------------------------------------------------
 
 
-def _pieces(protocol: Protocol, slots: Iterable[Slot], body: bytes, unread: str) -> list[_Piece]:
-    """The slots that are wholly there, and what lies between and behind them."""
-    pieces: list[_Piece] = []
-    end, total, missing = 0, 8 * len(body), []
-    for slot in slots:
-        if slot.end > total:
-            missing.append(slot.name or "fill bits")
-            continue
-        if slot.offset > end:
-            pieces.append(_rest(end, slot.offset, "not known"))
-        raw = _code(body, slot)
-        pieces.append(_Piece(slot.offset, slot.end, slot.name or "(fill)", *_told(protocol, slot, raw)))
-        end = slot.end
-    if end < total:
-        pieces.append(_rest(end, total, unread))
-    if missing:
-        pieces.append(_Piece(total, total, "-", "", f"missing: {', '.join(missing)}"))
-    return pieces
+class _Teller:
+    """Says of each stretch of a frame's octets what it is."""
+
+    def __init__(self, protocol: Protocol, layout: Layout | None, octets: bytes, body: int) -> None:
+        self.protocol = protocol
+        self.whole = len(octets)
+        self.body = octets[:body]
+        self.row: Extent | None = extent(layout, self.body) if layout else None
+
+    def pieces(self) -> list[Piece]:
+        """The row of a known frame."""
+        row = self.row
+        assert row is not None
+        if row.octets is not None:
+            return self.pieces_of(row.slots, "too many" if len(self.body) > row.octets else "cut", "")
+        return self.pieces_of(row.slots, "cut" if row.cut else "not known", row.stopped if row.cut else "")
+
+    def pieces_of(self, slots: tuple[Named, ...], unread: str, stopped: str) -> list[Piece]:
+        """The slots that are wholly there, and what lies between and behind them.
+
+        unread: what the rest is called. stopped: the list or group whose count is missing, or "".
+        """
+        pieces: list[Piece] = []
+        end, total, missing = 0, 8 * len(self.body), []
+        for name, slot in slots:
+            if slot.end > total:
+                missing.append(name or "fill bits")
+                continue
+            if slot.offset > end:
+                pieces.append(_rest(end, slot.offset, "not known"))
+            pieces.append(Piece(slot.offset, slot.end, name or "(fill)", *self._told(slot)))
+            end = slot.end
+        if end < total:
+            pieces.append(_rest(end, total, unread))
+        missing += [stopped] if stopped else []
+        if missing:
+            more = len(missing) - _MOST_MISSING
+            names = ", ".join(missing[:_MOST_MISSING]) + (f" and {more} more" if more > 0 else "")
+            pieces.append(Piece(total, total, "-", "", f"missing: {names}"))
+        return pieces
+
+    def _told(self, slot: Slot) -> tuple[str, str]:
+        """Raw code and reading of a slot."""
+        code = code_of(self.body, slot)
+        match slot.transform:
+            case Fixed() as fixed:
+                return str(code), self._fixed_told(slot, fixed, code)
+            case Length():
+                return str(code), self._length_told(slot, code)
+        counted = self.row.counts.get(slot.offset) if self.row else None
+        if counted:
+            return str(code), _counted_told(counted, code)
+        read = reader(slot)
+        value = read(slot.turned(code)) if read else code
+        text = "stands for nothing" if value is NOT_A_VALUE else reading(slot, value)
+        raw = "" if isinstance(slot.transform, Text | Opaque) else str(code)
+        return raw, "" if text == raw else text
+
+    def _fixed_told(self, slot: Slot, fixed: Fixed, code: int) -> str:
+        if slot.kind == "message":
+            named = (layout.name for layout in self.protocol.frames.values() if layout.message == code)
+            return next(named, "no frame has this code")
+        if code == fixed.value:
+            return ""
+        return f"this spec is revision {fixed.value}" if slot.kind == "revision" else expectation(slot)
+
+    def _length_told(self, slot: Slot, code: int) -> str:
+        rest = isinstance(slot.transform, Length) and slot.transform.covers == "rest"
+        there = length_of(slot, self.whole)
+        wrong = "" if there == code else f"; there are {there}"
+        return f"{_octets(code)} {'follow' if rest else 'in the frame'}{wrong}"
 
 
-def _rest(offset: int, end: int, text: str) -> _Piece:
+def _counted_told(entries: tuple[Repeat | Gate, ...], code: int) -> str:
+    """What a count or a flag says of the lists and groups behind it."""
+    names = listed([entry.name for entry in entries])
+    entry = entries[0]
+    if isinstance(entry, Gate):
+        return f"yes: with {names}" if code else f"no: without {names}"
+    items = items_of(entry, code)
+    if items is None:
+        size = f" of {_octets(entry.item_octets)}" if entry.item_octets else ""
+        return f"no count of {names}; {entry.least}..{entry.at_most} items{size}"
+    return f"{items} item{'s' if items != 1 else ''} of {names}"
+
+
+def _rest(offset: int, end: int, text: str) -> Piece:
     shown = min(end, offset + 8 * _MOST_UNREAD)
     if shown < end:
         text += f"; {(end - shown) // 8} octets more"
-    return _Piece(offset, shown, "-", "", text)
-
-
-def _told(protocol: Protocol, slot: Slot, raw: int) -> tuple[str, str]:
-    """Raw code and reading of a slot."""
-    match slot.transform:
-        case Fixed() as fixed:
-            return str(raw), _fixed_told(protocol, slot, fixed, raw)
-        case transform:
-            read = reader(slot)
-            value = read(raw) if read else raw
-            text = "stands for nothing" if value is NOT_A_VALUE else reading(slot, value)
-            code = "" if isinstance(transform, Text | Opaque) else str(raw)
-            return code, "" if text == code else text
-
-
-def _fixed_told(protocol: Protocol, slot: Slot, fixed: Fixed, raw: int) -> str:
-    if slot.kind == "message":
-        named = (layout.name for layout in protocol.frames.values() if layout.message == raw)
-        return next(named, "no frame has this code")
-    if raw == fixed.value:
-        return ""
-    return f"this spec is revision {fixed.value}" if slot.kind == "revision" else expectation(slot)
-
-
-def _rows(pieces: list[_Piece], octets: bytes) -> Iterator[Row]:
-    told: tuple[int, int] | None = None
-    for group in _tied(pieces):
-        span = group[0].offset // 8, -(-group[-1].end // 8)
-        together = span[1] - span[0] <= _TOGETHER
-        for piece in group:
-            words = itertools.chain([(piece.name, piece.raw, piece.reading)], itertools.repeat(("", "", "")))
-            for (first, last), (name, raw, text) in zip([span] if together else _cut(piece), words, strict=False):
-                again = (first, last) == told or first == last  # what is missing has no octets
-                shown = "" if again else octets[first:last].hex(" ")
-                yield Row(None if again else first, shown, _bits(octets, first, last, piece), name, raw, text)
-                told = first, last
-
-
-def _cut(piece: _Piece) -> list[tuple[int, int]]:
-    """The octets of one piece, a few at a time."""
-    last = -(-piece.end // 8)
-    return [(first, min(first + _APART, last)) for first in range(piece.offset // 8, last, _APART)]
-
-
-def _tied(pieces: list[_Piece]) -> Iterator[list[_Piece]]:
-    """Pieces that share octets, together."""
-    group: list[_Piece] = []
-    for piece in pieces:
-        if group and piece.offset >= -(-group[-1].end // 8) * 8:
-            yield group
-            group = []
-        group.append(piece)
-    if group:
-        yield group
-
-
-def _bits(octets: bytes, first: int, last: int, piece: _Piece) -> str:
-    if first == last:
-        return ""
-    digits = f"{int.from_bytes(octets[first:last], 'big'):0{8 * (last - first)}b}"
-    own = (d if piece.offset <= place < piece.end else "." for place, d in enumerate(digits, 8 * first))
-    text = "".join(own)
-    return " ".join(text[start : start + 8] for start in range(0, len(text), 8))
-
-
-def _crc_rows(protocol: Protocol, octets: bytes, body: int) -> Iterator[Row]:
-    integrity = protocol.integrity
-    if integrity is None:
-        return
-    sent = octets[body:]
-    fits = integrity.check.compute(octets[integrity.first_octet : body])
-    wanted = integrity.check.to_octets(fits, integrity.high_first)
-    if len(sent) < len(wanted):
-        text = "cut" if sent else "missing"
-    elif sent == wanted:
-        text = "fits"
-    else:
-        text = f"{wanted.hex() if integrity.high_first else wanted.hex(' ')} would fit"
-    yield Row(body if sent else None, sent[:_CRC_TOGETHER].hex(" "), "", "CRC", "", text)
-    for start in range(body + _CRC_TOGETHER, len(octets), _CRC_TOGETHER):
-        yield Row(start, octets[start : start + _CRC_TOGETHER].hex(" "), "", "")
-
-
-def _code(octets: bytes, slot: Slot) -> int:
-    last = -(-slot.end // 8)
-    word = int.from_bytes(octets[slot.offset // 8 : last], "big")
-    return word >> (8 * last - slot.end) & ((1 << slot.bits) - 1)
+    return Piece(offset, shown, "-", "", text)
 
 
 def _octets(count: int) -> str:

@@ -1,12 +1,11 @@
 """IEEE 754 single precision: between a number and its 32 bits, rounded once, to the nearest, ties to even.
 
-Python's struct rounds a float (a double) rightly; a number that no double holds is rounded from its exact value, because
-rounding twice can miss the nearest.
+Python's struct rounds a float (a double) rightly; a number that no double holds is rounded from its exact value: rounding
+twice can miss the nearest.
 """
 
 import struct
 from fractions import Fraction
-from typing import Any
 
 LARGEST = float(2**128 - 2**104)
 """The largest finite number."""
@@ -14,13 +13,9 @@ _NO_MORE = Fraction(2**128 - 2**103)
 """From here on the nearest single would be infinite."""
 
 
-def value_of(code: int) -> Any:
-    """The number of a bit pattern as a float, or NOT_A_VALUE for NaN and infinities."""
-    from .values import NOT_A_VALUE
-
-    if code >> 23 & 0xFF == 0xFF:
-        return NOT_A_VALUE
-    return struct.unpack(">f", code.to_bytes(4, "big"))[0]
+def value_of(code: int) -> float | None:
+    """The number of a bit pattern, or None for NaN and infinities."""
+    return None if code >> 23 & 0xFF == 0xFF else _number(code)
 
 
 def code_of(value: float | Fraction) -> int | None:
@@ -37,13 +32,18 @@ def code_of(value: float | Fraction) -> int | None:
 def text_of(value: float) -> str:
     """The fewest digits that lead back to the same single-precision number."""
     code = _pattern(value)
-    return next(text for digits in range(1, 18) if _pattern(float(text := f"{value:.{digits}g}")) == code)
+    # code_of, as few digits of the largest number may lie beyond it.
+    return next(text for digits in range(1, 18) if code_of(float(text := f"{value:.{digits}g}")) == code)
 
 
 def _pattern(value: float) -> int:
     return int.from_bytes(struct.pack(">f", value), "big")
 
 
-def _ratio(code: int) -> tuple[int, int]:
+def _number(code: int) -> float:
     number: float = struct.unpack(">f", code.to_bytes(4, "big"))[0]
-    return number.as_integer_ratio()
+    return number
+
+
+def _ratio(code: int) -> tuple[int, int]:
+    return _number(code).as_integer_ratio()

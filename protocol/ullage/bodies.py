@@ -15,11 +15,11 @@ _TABLE_BITS = 8
 """Slots up to this width are read by looking their code up."""
 
 
-def refuse(layout: Layout, reason: Status, slot: Slot, raw: int) -> NoReturn:
-    """Raise the refusal of one slot. raw: its bits as they stand in the frame."""
+def refuse(layout: Layout, reason: Status, slot: Slot, raw: int, place: str = "") -> NoReturn:
+    """Raise the refusal of one slot. raw: its bits as they stand in the frame; place: its name with list and item."""
     expected = expectation(slot)
     code = slot.turned(raw)
-    text = f"{slot.name or 'fill bits'}: {describe(slot, code)}; {expected}"
+    text = f"{place or slot.name or 'fill bits'}: {describe(slot, code)}; {expected}"
     raise Refused(
         reason, text, frame=layout.name, field=slot.name or None, bit=slot.offset, raw=code, expected=expected
     )
@@ -81,18 +81,19 @@ class FixedBody:
         """The body's octets. Raises EncodeError."""
         word = self.fixed_value | self.length
         if len(values) != len(self.write_plan):  # before and after, for mappings that make up what is missing
-            self._wrong_names(values)
+            self.wrong_names(values)
         try:
             for name, shift, write in self.write_plan:
                 word |= write(values[name]) << shift
         except KeyError:
-            self._wrong_names(values)
+            self.wrong_names(values)
             raise
         if len(values) != len(self.write_plan):
-            self._wrong_names(values)
+            self.wrong_names(values)
         return word.to_bytes(self.body_octets, "big")
 
-    def _wrong_names(self, values: Mapping[str, Any]) -> None:
+    def wrong_names(self, values: Mapping[str, Any]) -> None:
+        """Raise EncodeError where a name is missing or unknown."""
         frame = self.layout.name
         known = [name for name, _, _ in self.write_plan]
         missing = [name for name in known if name not in values]

@@ -3,6 +3,7 @@
 All faults are collected; a protocol is made only when there is none.
 """
 
+import itertools
 from collections.abc import Iterator
 from typing import Any
 
@@ -42,9 +43,15 @@ class _Builder:
         self.source = source
         self.faults: list[Fault] = list(shape.faults)
 
-    def complain(self, code: str, path: Path, text: str, help_text: str | None = None) -> None:
+    def complain(self, code: str, path: Path, text: str, help_text: str | None = None, also: Path = ()) -> None:
+        """Take a fault. text: the plain fault; a second line explains it. also: the other place it speaks of last."""
+        if code == "missing_key" and any(guess[:-1] == path for guess in self.guessed):
+            return  # it may be the one that is misspelt there
         help_text = help_text and one_line(help_text)
-        self.faults.append(Fault(code, path, place(path, self.data), one_line(text), help_text))
+        text, _, note = text.partition("\n")
+        where = place(path, self.data)
+        fault = Fault(code, path, where, one_line(text), help_text, note=one_line(note) or None, also=also)
+        self.faults.append(fault)
 
     def protocol(self) -> Protocol:
         spec = self.spec
@@ -78,7 +85,8 @@ class _Builder:
             path: Path = ("part", i)
             self._name(part.name, (*path, "name"))
             if part.name in parts:
-                self.complain("name_taken", (*path, "name"), f'two parts are called "{part.name}"', "rename this one")
+                text = f'two parts are called "{part.name}": this one, and one before it'
+                self.complain("name_taken", (*path, "name"), text, "rename this one", (*parts[part.name][1], "name"))
             parts.setdefault(part.name, (part, path))
         return parts
 
@@ -91,13 +99,14 @@ class _Builder:
     def _layouts(self, header: list[Item] | None, bodies: list[list[Item] | None], check: int) -> list[Layout]:
         """The layouts of all frames that have no fault in header and fields; complains of names on the way."""
         layouts: list[Layout] = []
-        frames: set[str] = set()
+        frames: dict[str, int] = {}
         for k, (frame, body) in enumerate(zip(self.spec.frame, bodies, strict=True)):
             self._name(frame.name, ("frame", k, "name"))
             if frame.name in frames:
-                text = f'two frames are called "{frame.name}"'
-                self.complain("name_taken", ("frame", k, "name"), text, "rename this one")
-            frames.add(frame.name)
+                text = f'two frames are called "{frame.name}": this one, and one before it'
+                also: Path = ("frame", frames[frame.name], "name")
+                self.complain("name_taken", ("frame", k, "name"), text, "rename this one", also)
+            frames.setdefault(frame.name, k)
             items = [*(header or []), *(body or [])]
             before = len(self.faults)
             entries = self.rows.row(items, {}, frame.message or 0)
@@ -107,7 +116,7 @@ class _Builder:
                 layouts.append(self._layout(k, frame, entries or [], len(header or []), check))
             elif sure:
                 text = "this frame has no fields, and the header has none either"
-                self.complain("no_fields", ("frame", k), text)
+                self.complain("no_fields", ("frame", k), text, 'field = [ { name = "level", … } ]')
         return layouts
 
     def _layout(self, k: int, frame: specfile.FrameTable, entries: list[Entry], header: int, check: int) -> Layout:
@@ -134,9 +143,10 @@ class _Builder:
             self.complain("too_long", path, f"{longest} {sum_text}; {LONGEST} is the most", help_text)
         for slot in layout.every_slot:
             if isinstance(slot.transform, Length):
-                self._length_field(path, layout, slot)
+                self._length_field(layout, slot)
 
-    def _length_field(self, path: Path, layout: Layout, slot: Slot) -> None:
+    def _length_field(self, layout: Layout, slot: Slot) -> None:
+        path = self.rows.place_of(slot)
         if slot not in layout.slots:
             text = f'"{slot.name}" stands behind a list or group, where nobody can find it'
             self.complain("length_late", path, text, "move it before the first list or group")
@@ -146,7 +156,7 @@ class _Builder:
         elif length_of(slot, layout.octets) >> slot.bits:
             most = length_of(slot, layout.octets)
             text = f'"{slot.name}" must say up to {most}, which does not fit in {slot.bits} bits'
-            self.complain("too_few_bits", path, text, f"bits = {most.bit_length()} for it")
+            self.complain("too_few_bits", (*path, "bits"), text, f"bits = {most.bit_length()}")
 
     def _name(self, name: str, path: Path) -> None:
         fault = fault_in_name(name)
@@ -162,7 +172,7 @@ class _Builder:
                 self.complain("kind_twice", path, text, "a frame has one of them")
             seen.setdefault(field.kind, getattr(field, "name", ""))
             if isinstance(field, specfile.ListField | specfile.GroupField):
-                text = f"a {field.kind} stands in a frame; the header is the same in every one"
+                text = f"a {field.kind} cannot stand in the header, which is the same in every frame"
                 self.complain("not_in_header", path, text, "a [[part]] that frames share")
         for body in bodies:
             self._kinds_of_frame(body, dict(seen))
@@ -170,7 +180,7 @@ class _Builder:
     def _kinds_of_frame(self, body: list[Item], here: dict[str, str]) -> None:
         for field, path in body:
             if field.kind in _HEADER_ONLY:
-                text = f"a {field.kind} stands in the header, at the same bits in every frame"
+                text = f"a {field.kind} belongs in the header, at the same bits in every frame"
                 self.complain("header_only", path, text, "move it to [header]")
             elif field.kind in _ONE_EACH and field.kind in here:
                 text = f'there is a second {field.kind}; the first is "{here[field.kind]}"'
@@ -199,20 +209,28 @@ class _Builder:
         if not isinstance(message, specfile.MessageField):
             self._without_message_field()
             return
-        seen: dict[int, str] = {}
+        seen: dict[int, int] = {}
         for k, frame in enumerate(self.spec.frame):
             path: Path = ("frame", k)
             if frame.message is None:
                 if not self._unsure(path, below=1):
-                    self.complain("missing_key", path, "this frame needs message = N, its code", None)
+                    text = "this frame needs message = N, its code"
+                    free = next(code for code in itertools.count(1) if code not in self._messages())
+                    self.complain("missing_key", path, text, f"message = {free}")
             elif not 0 <= frame.message < 1 << message.bits:
                 text = f"{frame.message} does not fit in {message.bits} bits: 0..{(1 << message.bits) - 1} do"
-                self.complain("too_large", (*path, "message"), text)
+                help_text = f"another code, or bits = {frame.message.bit_length()} in the header"
+                self.complain("too_large", (*path, "message"), text, help_text)
             elif frame.message in seen:
-                text = f'{frame.message} is the code of "{seen[frame.message]}" already'
-                self.complain("codes_overlap", (*path, "message"), text, "give each frame its own code")
+                first = seen[frame.message]
+                text = f'{frame.message} is the code of "{self.spec.frame[first].name}" already'
+                also: Path = ("frame", first, "message")
+                self.complain("codes_overlap", (*path, "message"), text, "give each frame its own code", also)
             if frame.message is not None:
-                seen.setdefault(frame.message, frame.name)
+                seen.setdefault(frame.message, k)
+
+    def _messages(self) -> set[int | None]:
+        return {frame.message for frame in self.spec.frame}
 
     def _without_message_field(self) -> None:
         """A header without a message code serves one frame, which has no code: one fault, however many frames."""

@@ -84,11 +84,10 @@ class Codec:
         """See `Protocol.decode`."""
         if type(octets) is not bytes:
             octets = memoryview(octets).tobytes()
-        to = None if at is None else self._station_slot(at)
+        to = None if at is None else self.station_slot(at)
         count = len(octets)
         if count < self._least:
-            text = f"{_octets(count)}; the shortest frame has {self.protocol.shortest}"
-            raise Refused(Status.TOO_SHORT, text, raw=count, expected=f"at least {self.protocol.shortest} octets")
+            self._refuse_too_short(count)
         if count > _MOST_OCTETS:
             raise Refused(Status.TOO_LONG, f"{count} octets; 255 is the most", raw=count, expected="at most 255 octets")
         body_octets = count - self._check
@@ -134,7 +133,7 @@ class Codec:
             )
         return codec
 
-    def _station_slot(self, at: int) -> Slot:
+    def station_slot(self, at: int) -> Slot:
         """The slot to compare with a station, asked before any octet: a wrong station is never the air's fault."""
         slot = self.protocol.destination_slot
         if slot is None:
@@ -170,6 +169,12 @@ class Codec:
                 raw=raw,
                 expected=f"{at}",
             )
+
+    def _refuse_too_short(self, count: int) -> NoReturn:
+        parts = ["header"] if self._least > self._check else []
+        parts += [self._noun] if self._noun else []
+        text = f"{_octets(count)}; {listed(parts)} take{'s' if len(parts) == 1 else ''} {self._least}"
+        raise Refused(Status.TOO_SHORT, text, raw=count, expected=f"at least {_octets(self._least)}")
 
     def _refuse_integrity(self, sent: int, fits: int, body_octets: int) -> NoReturn:
         digits = 2 * self._check

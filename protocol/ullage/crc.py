@@ -181,9 +181,17 @@ def _eight_steps(register: int, step: Callable[[int], int]) -> int:
     return register
 
 
+def octet_table(crc: Crc) -> tuple[int, ...]:
+    """The register after each of the 256 octets, from a register of zero: 256 numbers of `width`, at least 8, bits.
+
+    Where refin is false, a CRC narrower than eight bits lies at the upper end of them.
+    """
+    return _table(crc.width, crc.poly, crc.refin)
+
+
 def _table_function(crc: Crc) -> Callable[[bytes], int]:
     width, xorout, swap = crc.width, crc.xorout, crc.refin != crc.refout
-    table = _table(width, crc.poly, crc.refin)
+    table = octet_table(crc)
     spare = 0 if crc.refin else max(0, 8 - width)
     start = reverse_bits(crc.init, width) if crc.refin else crc.init << spare
     shift, mask = width + spare - 8, (1 << (width + spare)) - 1
@@ -262,7 +270,7 @@ _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight"
 
 # Everyday names, written as _plain writes them, and what they are used for (common practice, no source). A
 # bare "CRC-<width>" that is not listed here may be any CRC of that width.
-_EVERYDAY: Mapping[str, str] = {
+EVERYDAY: Mapping[str, str] = {
     "ccitt crcccitt crcccitt16 crc16ccitt ccitt16 ccittcrc ccittcrc16 crcitu crcitut crc16itu crc16itut": (
         "CRC-16/KERMIT CRC-16/IBM-3740 CRC-16/XMODEM CRC-16/SPI-FUJITSU CRC-16/GENIBUS CRC-16/MCRF4XX CRC-16/IBM-SDLC"
     ),
@@ -344,7 +352,7 @@ def _everyday() -> Mapping[str, tuple[Crc, ...]]:
     crcs = catalogue()
     return {
         spelling: tuple(crcs[name] for name in names.split())
-        for spellings, names in _EVERYDAY.items()
+        for spellings, names in EVERYDAY.items()
         for spelling in spellings.split()
     }
 

@@ -1,16 +1,34 @@
-"""A layout in words for people: one line a field with its readings and codes, what a frame costs on the air, advice.
+"""A layout in words for people: one line a field with its readings and codes, what a frame costs on the air.
 
 Pure, as `annotate` is: `check` prints this, a data sheet may set it. Numbers are computed from the layout, none typed.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
 from .airtime import Fsk, LoRa
-from .codes import gaps
-from .layout import Choice, Fixed, Flag, Integrity, Layout, Opaque, Scaled, Slot, Text
+from .checksum import Sum
+from .codes import gaps, may_fill
+from .layout import (
+    Binary32,
+    Choice,
+    Entry,
+    Fixed,
+    Flag,
+    Gate,
+    Integrity,
+    Layout,
+    Length,
+    Opaque,
+    Repeat,
+    Scaled,
+    Slot,
+    Text,
+    least_bits,
+    most_bits,
+)
 from .protocol import Protocol
 from .quantity import places, plain
 from .specfile import LoraTable
@@ -22,10 +40,12 @@ _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", 
 
 @dataclass(frozen=True)
 class Line:
-    """One field of a frame.
+    """One field of a frame, or the row before those of a list or group.
 
-    octet: number of the octet in which it begins, None where the line above names it already. bits: its width.
-    name: the field, or the CRC's name. reading: what it can say. codes: what its codes stand for and how many are free.
+    octet: number of the octet in which it begins; None where the line above names it already, and where it depends on
+    what is sent. bits: its width, 0 where that varies. name: the field, or the check's name. reading: what it can say.
+    codes: what its codes stand for and how many are free. depth: in how many lists and groups it stands. placed:
+    whether it begins at the same bit in every frame.
     """
 
     octet: int | None
@@ -33,35 +53,84 @@ class Line:
     name: str
     reading: str
     codes: str = ""
-
-
-@dataclass(frozen=True)
-class Advice:
-    """Something that a spec may well mean, but that its author should know. place: frame or field; help: what to do."""
-
-    place: str
-    text: str
-    help: str
+    depth: int = 0
+    placed: bool = True
 
 
 def describe(layout: Layout, integrity: Integrity | None) -> tuple[Line, ...]:
-    """The lines of a frame, in wire order: header, fields, fill bits, CRC."""
+    """The lines of a frame, in wire order: header, fields, lists and groups with what is in them, fill bits, check."""
     lines, before = [], None
+    words = _words_of_counters(layout.entries)
     for slot in layout.slots:
         octet = slot.offset // 8
-        reading, codes = _field(slot, layout)
-        lines.append(Line(None if octet == before else octet, slot.bits, slot.name or "(fill)", reading, codes))
+        lines.append(_slot_line(slot, layout, words, None if octet == before else octet))
         before = octet
+    lines += _loose_lines(layout.tail, layout, words, 0)
+    if may_fill(layout):
+        lines.append(Line(None, 0, "(fill)", "zeros up to a whole octet", placed=False))
     if integrity:
-        lines.append(_crc_line(layout, integrity))
+        lines.append(_check_line(layout, integrity))
     return tuple(lines)
 
 
-def _crc_line(layout: Layout, integrity: Integrity) -> Line:
-    crc = integrity.check
-    order = "" if crc.octets == 1 else f"{'high' if integrity.high_first else 'low'} octet first"
-    covers = f"over octets {integrity.first_octet}..{layout.body_octets - 1}"
-    return Line(layout.body_octets, 8 * crc.octets, crc.name or f"CRC of {crc.width} bits", covers, order)
+def _slot_line(slot: Slot, layout: Layout, words: Mapping[str, str], octet: int | None) -> Line:
+    reading, codes = _field(slot, layout)
+    order = "low octet first" if slot.low_first and slot.bits > 8 else ""
+    codes = "; ".join(text for text in (codes, words.get(slot.name, ""), order) if text)
+    return Line(octet, slot.bits, slot.name or "(fill)", reading, codes)
+
+
+def _loose_lines(entries: tuple[Entry, ...], layout: Layout, words: Mapping[str, str], depth: int) -> Iterator[Line]:
+    """The lines of what depends on counts and flags."""
+    for entry in entries:
+        if isinstance(entry, Slot):
+            line = _slot_line(entry, layout, words, None)
+            yield replace(line, depth=depth, placed=False)
+            continue
+        yield Line(None, 0, entry.name, *_head(entry), depth=depth, placed=False)
+        yield from _loose_lines(entry.entries, layout, _words_of_counters(entry.entries), depth + 1)
+
+
+def _head(entry: Repeat | Gate) -> tuple[str, str]:
+    """Reading and codes in the row of a list or group."""
+    bits = numbers(least_bits(entry.entries), most_bits(entry.entries))
+    if isinstance(entry, Gate):
+        return f"group, there when {entry.when} is yes", f"{bits} bits"
+    return f"list, {numbers(entry.least, entry.at_most)} items by {entry.counted_by}", f"{bits} bits an item"
+
+
+def _words_of_counters(entries: tuple[Entry, ...]) -> dict[str, str]:
+    """What the counts and flags among these entries are for, by their names."""
+    words: dict[str, list[str]] = {}
+    for entry in entries:
+        if isinstance(entry, Gate):
+            words.setdefault(entry.when, []).append(f"says whether {entry.name} is there")
+        elif isinstance(entry, Repeat):
+            size = entry.item_octets
+            what = f"items of {entry.name}" if size is None else f"octets of {entry.name}, {size} an item"
+            words.setdefault(entry.counted_by, []).append(f"counts {what}")
+    return {name: "; ".join(texts) for name, texts in words.items()}
+
+
+def numbers(least: int, most: int) -> str:
+    """From least to most: `0..4`, or `4` where they are the same."""
+    return str(least) if least == most else f"{least}..{most}"
+
+
+def _check_line(layout: Layout, integrity: Integrity) -> Line:
+    check, first = integrity.check, integrity.first_octet
+    remarks = [f"{'high' if integrity.high_first else 'low'} octet first"] if check.octets > 1 else []
+    if isinstance(check, Sum):
+        name = check.name
+        remarks += [f"begins with {check.start}"] if check.start else []
+        remarks += ["inverted"] if check.invert else []
+    else:
+        name = check.name or f"CRC of {check.width} bits"
+    if layout.fixed:
+        covers = f"over octets {first}..{layout.body_octets - 1}"
+        return Line(layout.body_octets, 8 * check.octets, name, covers, "; ".join(remarks))
+    covers = f"over all octets before it, from octet {first} on" if first else "over all octets before it"
+    return Line(None, 8 * check.octets, name, covers, "; ".join(remarks), placed=False)
 
 
 def _field(slot: Slot, layout: Layout) -> tuple[str, str]:
@@ -79,6 +148,10 @@ def _field(slot: Slot, layout: Layout) -> tuple[str, str]:
             return f"text, up to {text.octets} characters", "ASCII 20..7e, zeros at the end"
         case Opaque() as opaque:
             return _count(opaque.octets, "octet"), ""
+        case Binary32(unit):
+            return f"any number{f' of {unit}' if unit else ''}", "IEEE 754 single precision"
+        case Length() as length:
+            return "octets of the whole frame" if length.covers == "frame" else "octets after it", ""
         case Scaled() as scaled:
             return _scaled(slot, scaled, layout)
 
@@ -206,86 +279,14 @@ def air_time(us: Fraction) -> str:
     return f"{round(ms)} ms" if ms >= 10 else f"{float(ms):.2g} ms"
 
 
+def air_times(shortest: Fraction, longest: Fraction) -> str:
+    """From one time on air to another: `62..103 ms`."""
+    low, high = air_time(shortest), air_time(longest)
+    number, unit = low.split()
+    return high if low == high else f"{number}..{high}" if high.endswith(f" {unit}") else f"{low}..{high}"
+
+
 def ordinal(number: int) -> str:
     """1st, 2nd, 3rd, 11th, 22nd."""
     ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"
-
-
-# ---- advice ----------------------------------------------------------------------------------------------------
-
-
-def advice(protocol: Protocol) -> tuple[Advice, ...]:
-    """What the author of a sound spec should still think about."""
-    return tuple(item for layout in protocol.frames.values() for item in _advice(layout))
-
-
-def _advice(layout: Layout) -> Iterator[Advice]:
-    roles = {slot.role for slot in layout.slots}
-    if "order" in roles:
-        yield Advice(
-            f'frame "{layout.name}"',
-            "an order, not sealed: anyone with such a radio can send it",
-            "whatever it moves has to stay safe whoever sends it",
-        )
-        if "expiry" not in roles:
-            text = "an order that never expires: when the next one is lost, it holds for ever"
-            yield Advice(f'frame "{layout.name}"', text, 'a field with role = "expiry" that the other end obeys')
-    for slot in layout.slots:
-        scaled = slot.transform
-        if slot.kind != "measure" or not isinstance(scaled, Scaled) or slot.role in ("order", "expiry"):
-            continue
-        if not scaled.clamp and not scaled.specials and gaps(slot):
-            text = f"neither clamp nor special: outside {limits(scaled)} nothing at all is sent"
-            yield Advice(
-                f'frame "{layout.name}", field "{slot.name}"', text, "clamp = true, or special codes: some are unused"
-            )
-
-
-# ---- the same for programs -------------------------------------------------------------------------------------
-
-
-def as_data(protocol: Protocol) -> list[dict[str, Any]]:
-    """The frames as plain data for JSON: quantities as exact decimal text, codes and raw numbers as numbers."""
-    return [
-        {
-            "name": layout.name,
-            "message": layout.message,
-            "octets": layout.octets,
-            "summary": layout.summary,
-            "interval_s": None if layout.interval_s is None else plain(layout.interval_s),
-            "slots": [_slot_data(slot) for slot in layout.slots],
-        }
-        for layout in protocol.frames.values()
-    ]
-
-
-def _slot_data(slot: Slot) -> dict[str, Any]:
-    data: dict[str, Any] = {"name": slot.name, "kind": slot.kind, "offset": slot.offset, "bits": slot.bits}
-    match slot.transform:
-        case Scaled() as scaled:
-            data |= _scaled_data(scaled)
-        case Choice() as choice:
-            data["codes"] = {code.name: code.code for code in choice.codes}
-        case Fixed() as fixed:
-            data["value"] = fixed.value
-        case Text() | Opaque() as octets:
-            data["octets"] = octets.octets
-        case Flag():
-            pass
-    return data | {"summary": slot.summary, "role": slot.role}
-
-
-def _scaled_data(scaled: Scaled) -> dict[str, Any]:
-    return {
-        "raw": [scaled.lowest - scaled.first, scaled.highest - scaled.first],
-        "signed": scaled.signed,
-        "step": plain(scaled.step),
-        "unit": scaled.unit,
-        "zero": plain(scaled.first * scaled.step),
-        "range": [plain(scaled.lowest * scaled.step), plain(scaled.highest * scaled.step)],
-        "special": {special.name: special.code for special in scaled.specials},
-        "clamp": scaled.clamp,
-        "epoch": scaled.epoch,
-        "broadcast": scaled.broadcast,
-    }

@@ -27,7 +27,9 @@ class Fault:
 
     code is a short stable name; path leads to the place (keys and array positions); place names it for people;
     text is the plain fault with the value; help says what to change, where there is something to say; line and
-    column count from 1 and are None where they are not known.
+    column count from 1, and span is the number of characters meant from there on (0: nothing to point at); all three
+    are None where they are not known. note explains the fault, or is None. also is the path of another place that
+    text speaks of last, or ().
     """
 
     code: str
@@ -37,30 +39,34 @@ class Fault:
     help: str | None = None
     line: int | None = None
     column: int | None = None
+    span: int | None = None
+    note: str | None = None
+    also: tuple[str | int, ...] = ()
 
 
 class SpecError(UllageError):
     """A spec that cannot be used, with all of its faults.
 
-    Attributes: faults (in the order of the file), source (the file's name as the caller gave it).
+    Attributes: faults (in the order of the file), source (the file's name as the caller gave it), text (what was
+    read, or None).
     """
 
-    def __init__(self, faults: Sequence[Fault], source: str = "spec") -> None:
+    def __init__(self, faults: Sequence[Fault], source: str = "spec", text: str | None = None) -> None:
         self.faults = tuple(faults)
         self.source = source
+        self.text = text
         super().__init__("\n".join(self.lines()))
 
     def lines(self) -> list[str]:
-        """The faults as text, first line `file:line:column: fault`, then what is known to help."""
+        """The faults as people read them, an empty line between two.
+
+        For each: `file:line:column: fault`, the line with a caret under the place, what explains it, what helps.
+        """
+        from .snippet import rendered
+
         out: list[str] = []
         for fault in self.faults:
-            where = self.source
-            if fault.line is not None:
-                where += f":{fault.line}:{fault.column or 1}"
-            place = f"{fault.place}: " if fault.place else ""
-            out.append(f"{where}: {place}{fault.text}")
-            if fault.help:
-                out.append(f"  help: {fault.help}")
+            out += [""] * bool(out) + rendered(fault, self.source, self.text)
         return out
 
 

@@ -3,7 +3,7 @@
 Faults are handed to a callback, so that one reading of a file finds them all; a field with a fault gives None.
 """
 
-from collections import Counter
+import math
 from collections.abc import Callable, Iterable
 from fractions import Fraction
 
@@ -13,8 +13,11 @@ from .names import fault_in_word
 from .quantity import plain
 from .status import Status
 
-Complain = Callable[[str, str | None, str, str | None], None]
-"""Takes fault code, key (None: the whole field), text, help."""
+Key = str | tuple[str | int, ...] | None
+"""A key of the field, the path from the field on, or None for the whole field."""
+
+Complain = Callable[[str, Key, str, str | None], None]
+"""Takes fault code, key, text (a second line of it explains the first), help."""
 
 Meaning = tuple[int, Transform]
 """Width in bits and transform."""
@@ -104,15 +107,15 @@ def _code(field: specfile.CodeField, complain: Complain) -> Meaning | None:
         complain("no_codes", "codes", "there is no code here", "codes = { shut = 0, open = 1 }")
         return None
     for name, code in field.codes.items():
-        good &= _word(name, "codes", complain)
+        here = ("codes", name)
+        good &= _word(name, here, complain)
         if code in before:
-            complain(
-                "codes_overlap", "codes", f'"{name}" and "{before[code]}" are both {code}', "give each its own code"
-            )
+            text = f'"{name}" and "{before[code]}" are both {code}'
+            complain("codes_overlap", here, text, "give each its own code")
             good = False
         before.setdefault(code, name)
         if not 0 <= code < 1 << 64:
-            complain("too_large", "codes", f"{name} = {code} is not in 0..2^64-1", None)
+            complain("too_large", here, f"{name} = {code} is not in 0..2^64-1", None)
             good = False
     top = max(field.codes.values())
     bits = field.bits or max(1, top.bit_length())
@@ -123,7 +126,7 @@ def _code(field: specfile.CodeField, complain: Complain) -> Meaning | None:
 
 
 def _measure(field: specfile.MeasureField, complain: Complain) -> Meaning | None:
-    good = _unit(field.unit, complain) & _special_names(list(field.special), complain)
+    good = _unit(field.unit, complain) & _special_names(field.special, complain)
     low, high = field.range
     if low > high:
         complain(
@@ -134,34 +137,65 @@ def _measure(field: specfile.MeasureField, complain: Complain) -> Meaning | None
         unit = f" {field.unit}" if field.unit else ""
         complain("too_small", "step", f"{plain(field.step)}{unit} is no step: a step is greater than 0", None)
         return None
-    lowest, highest = (_on_step(value, "range", field, complain) for value in field.range)
-    first = lowest if field.zero is None else _on_step(field.zero, "zero", field, complain)
+    lowest = _on_step(low, ("range", 0), field, complain)
+    highest = lowest if high == low else _on_step(high, ("range", 1), field, complain)
+    first = lowest if field.zero is None else _on_step(field.zero, ("zero",), field, complain)
     if lowest is None or highest is None or first is None or not good:
         return None
     scaled = Scaled(field.unit, field.step, first, lowest, highest, lowest < first, clamp=field.clamp)
     return _fit(scaled, field.special, field.bits, complain)
 
 
-def _special_names(names: list[str], complain: Complain) -> bool:
+def _special_names(special: list[str] | dict[str, int], complain: Complain) -> bool:
     good = True
-    for name, times in Counter(names).items():
-        good &= _word(name, "special", complain)
-        if times > 1:
-            complain("name_taken", "special", f'"{name}" stands here {times} times', "each name once")
+    seen: set[str] = set()
+    for place, name in enumerate(special):
+        key: tuple[str | int, ...] = ("special", name if isinstance(special, dict) else place)
+        if name in seen:
+            complain("name_taken", key, f'"{name}" stands here already', "each name once")
             good = False
+        else:
+            good &= _word(name, key, complain)
+        seen.add(name)
     return good
 
 
-def _on_step(value: Fraction, key: str, field: specfile.MeasureField, complain: Complain) -> int | None:
+def _on_step(
+    value: Fraction, key: tuple[str | int, ...], field: specfile.MeasureField, complain: Complain
+) -> int | None:
     steps = value / field.step
     if steps.denominator == 1:
         return steps.numerator
     step, unit = field.step, f" {field.unit}" if field.unit else ""
     below = steps.numerator // steps.denominator
     near = ", ".join(plain((below + more) * step) for more in (0, 1))
-    text = f"{plain(value)}{unit} is no whole number of steps of {plain(step)}{unit}; {near} are"
-    complain("off_step", key, text, f"{plain(round(steps) * step)} here, or a step that divides {plain(value)}")
+    text = f"{plain(value)}{unit} is no whole number of steps of {plain(step)}{unit}\n{near} are."
+    complain("off_step", key, text, _step_help(key, field))
     return None
+
+
+def _step_help(key: tuple[str | int, ...], field: specfile.MeasureField) -> str:
+    """What would fit: the nearest range or zero, or the widest step that fits all of them, and what it costs."""
+    low, high = (round(end / field.step) * field.step for end in field.range)
+    zero = low if field.zero is None else round(field.zero / field.step) * field.step
+    fitting = f"zero = {plain(zero)}" if key == ("zero",) else f"range = [{plain(low)}, {plain(high)}]"
+    scale = math.lcm(*(end.denominator for end in (*field.range, field.zero or Fraction(0), field.step)))
+    whole = [int(value * scale) for value in (*field.range, field.zero or Fraction(0), field.step)]
+    finer = Fraction(math.gcd(*whole), scale)
+    now, then = _width(low, high, zero, field.step, field), _width(*field.range, field.zero, finer, field)
+    if not finer or then > 64:
+        return fitting
+    cost = f"{_bits(then)} instead of {now}" if then != now else "as many bits"
+    finer_text = f"step = {plain(finer)}: {cost}"
+    return f"{fitting}, or {finer_text}" if low < high or key == ("zero",) else finer_text
+
+
+def _width(low: Fraction, high: Fraction, zero: Fraction | None, step: Fraction, field: specfile.MeasureField) -> int:
+    """The fewest bits for a range that is whole steps, with the field's special codes."""
+    lowest, highest, first = (int(value / step) for value in (low, high, low if zero is None else zero))
+    codes = list(field.special.values()) if isinstance(field.special, dict) else []
+    scaled = Scaled("", step, first, lowest, highest, lowest < first)
+    return fewest(scaled, 0 if codes else len(field.special), codes)
 
 
 def _fit(
@@ -173,23 +207,25 @@ def _fit(
     below = next((name for name in codes or () if codes and codes[name] < 0), None)
     if codes and below and not scaled.signed:
         text = f'"{below}" is code {codes[below]}, but no raw number of this range is negative: codes are 0 and up'
-        complain("too_small", "special", text, "a code above the range, or a list of names: it takes free codes")
+        complain(
+            "too_small", ("special", below), text, "a code above the range, or a list of names: it takes free codes"
+        )
         return None
-    fewest = _fewest(scaled, 0 if codes else len(names), list((codes or {}).values()))
+    least = fewest(scaled, 0 if codes else len(names), list((codes or {}).values()))
     low, high = scaled.lowest - scaled.first, scaled.highest - scaled.first
-    if fewest > 64:
+    if least > 64:
         complain(
             "too_wide",
             "range",
-            f"this needs {fewest} bits, and a field has at most 64",
+            f"this needs {least} bits, and a field has at most 64",
             "a coarser step, or a narrower range",
         )
         return None
-    if bits is not None and bits < fewest:
-        holds = f"raw {low}..{high}" + (f" and {len(names)} special codes" if names else "")
-        complain("too_few_bits", "bits", f"{_bits(bits)} cannot hold {holds}", f"bits = {fewest}, or leave bits out")
+    if bits is not None and bits < least:
+        holds = f"raw {low}..{high}" + _and_specials(len(names))
+        complain("too_few_bits", "bits", f"{_bits(bits)} cannot hold {holds}", f"bits = {least}, or leave bits out")
         return None
-    width = bits or fewest
+    width = bits or least
     if not _fits_members(scaled, len(names)):
         complain("too_wide", "range", "the range in steps, counted from 0, does not fit in 64 bits", "a coarser step")
         return None
@@ -206,13 +242,17 @@ def _fit(
     return width, _with_specials(scaled, tuple(found))
 
 
+def _and_specials(count: int) -> str:
+    return f" and {count} special code{'s' * (count > 1)}" if count else ""
+
+
 def _with_specials(scaled: Scaled, specials: tuple[Special, ...]) -> Scaled:
     return Scaled(
         scaled.unit, scaled.step, scaled.first, scaled.lowest, scaled.highest, scaled.signed, specials, scaled.clamp
     )
 
 
-def _fewest(scaled: Scaled, on_top: int, codes: list[int]) -> int:
+def fewest(scaled: Scaled, on_top: int, codes: list[int]) -> int:
     """The fewest bits for range and special codes: on_top codes above the range, or these written ones."""
     low, high = scaled.lowest - scaled.first, scaled.highest - scaled.first + on_top
     if not scaled.signed:
@@ -248,23 +288,18 @@ def _apart(found: list[Special], scaled: Scaled, bits: int, complain: Complain) 
         steps = raw + scaled.first
         if scaled.lowest <= steps <= scaled.highest:
             text = f'"{special.name}" is code {special.code}, which is inside the range: {scaled.text(steps)}'
-            complain(
-                "codes_overlap", "special", text, "a code outside the range, or a list of names: it takes free codes"
-            )
+            help_text = "a code outside the range, or a list of names: it takes free codes"
+            complain("codes_overlap", ("special", special.name), text, help_text)
             good = False
         if special.code in seen:
-            complain(
-                "codes_overlap",
-                "special",
-                f'"{special.name}" and "{seen[special.code]}" are both code {special.code}',
-                None,
-            )
+            text = f'"{special.name}" and "{seen[special.code]}" are both code {special.code}'
+            complain("codes_overlap", ("special", special.name), text, "give each its own code")
             good = False
         seen.setdefault(special.code, special.name)
     return good
 
 
-def _word(name: str, key: str, complain: Complain) -> bool:
+def _word(name: str, key: Key, complain: Complain) -> bool:
     fault = fault_in_word(name)
     if fault:
         complain("bad_name", key, *fault)
@@ -273,7 +308,7 @@ def _word(name: str, key: str, complain: Complain) -> bool:
 
 def _unit(unit: str, complain: Complain) -> bool:
     if len(unit) > 20 or not unit.isprintable() or "*/" in unit or unit != unit.strip():
-        text = f"{unit[:30]!r} cannot be a unit: at most 20 printable characters, no */, no spaces around it"
+        text = f'"{unit[:30]}" cannot be a unit: at most 20 printable characters, no */, no spaces around it'
         complain("bad_unit", "unit", text, None)
         return False
     return True

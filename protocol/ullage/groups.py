@@ -1,10 +1,11 @@
 """The body of a frame with lists and groups: a first walk over flags and counts, then the slots in wire order."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NoReturn
 
-from .bodies import length_of, refuse
+from .bodies import length_of, listed, refuse
 from .errors import EncodeError, Refused
+from .extent import place_of
 from .layout import Entry, Fixed, Gate, Layout, Length, Repeat, Slot
 from .status import Status
 from .unfold import Row, unfold
@@ -27,7 +28,8 @@ def walk(layout: Layout, word: int, bits: int) -> Row:
         if rest or not entry.least <= items <= entry.at_most:
             size = f" octets of {entry.item_octets} each" if entry.item_octets else ""
             expected = f"{entry.least}..{entry.at_most} items{size}"
-            text = f"{slot.name}: {raw} is no count of {entry.name}; {expected}"
+            place = place_of(layout, word.to_bytes(bits // 8, "big"), slot.offset)
+            text = f"{place}: {raw} is no count of {entry.name}; {expected}"
             raise Refused(
                 Status.WRONG_COUNT,
                 text,
@@ -74,18 +76,22 @@ class GroupBody:
             raw = word >> (bits - slot.end) & ((1 << slot.bits) - 1)
             if isinstance(slot.transform, Fixed):
                 if raw != slot.transform.value:
-                    refuse(self.layout, slot.transform.reason, slot, raw)
+                    self._refuse(slot.transform.reason, slot, word, bits)
             elif not isinstance(slot.transform, Length):
                 read = self._readers[id(slot.transform)]
                 value = read(raw) if read else raw
                 if value is NOT_A_VALUE:
-                    refuse(self.layout, Status.NOT_A_VALUE, slot, raw)
+                    self._refuse(Status.NOT_A_VALUE, slot, word, bits)
                 values[slot.offset] = value
         fill = word & ((1 << (bits - row.end)) - 1)
         if fill:
             rest = Slot("", "fill", row.end, bits - row.end, Fixed(0, Status.SPARE_NOT_ZERO))
             refuse(self.layout, Status.SPARE_NOT_ZERO, rest, fill)
         return row.values(lambda slot: values[slot.offset])
+
+    def _refuse(self, reason: Status, slot: Slot, word: int, bits: int) -> NoReturn:
+        place = place_of(self.layout, word.to_bytes(bits // 8, "big"), slot.offset)
+        refuse(self.layout, reason, slot, word >> (bits - slot.end) & ((1 << slot.bits) - 1), place)
 
     def write(self, values: Mapping[str, Any]) -> bytes:
         """The body's octets. Raises EncodeError at the first value, in wire order, that does not fit."""
@@ -141,28 +147,40 @@ class _ScopeWriter:
             return self._count(slot, self.lists[slot.name], values, where)
         if slot.name in self.gates:
             return self._flag(slot, values, where)
-        return self.writers[slot.name](values[slot.name])
+        return self._written(slot, values[slot.name], where)
+
+    def _written(self, slot: Slot, value: Any, where: str) -> int:
+        """The bits of a value. Raises EncodeError that names the place, list and item included."""
+        try:
+            return self.writers[slot.name](value)
+        except EncodeError as error:
+            if not where:
+                raise
+            field, text = f"{where}{slot.name}", f"{where}{error}"
+            raise EncodeError(text, frame=self.frame, field=field, status=error.status, help=error.help) from None
 
     def _count(self, slot: Slot, entry: Repeat, values: Mapping[str, Any], where: str) -> int:
         items = values[entry.name]
         if isinstance(items, str | bytes | Mapping) or not hasattr(items, "__len__"):
             text = f"{where}{entry.name}: {type(items).__name__} is no list of items"
-            raise EncodeError(text, frame=self.frame, field=entry.name)
+            raise EncodeError(text, frame=self.frame, field=where + entry.name)
         if len(items) > entry.at_most:
             text = f"{where}{entry.name}: {len(items)} items are more than {entry.at_most}"
             help_text = f"at most {entry.at_most}"
-            raise EncodeError(text, frame=self.frame, field=entry.name, status=Status.TOO_MANY, help=help_text)
+            field = where + entry.name
+            raise EncodeError(text, frame=self.frame, field=field, status=Status.TOO_MANY, help=help_text)
         if len(items) < entry.least:
             text = f"{where}{entry.name}: {len(items)} items are fewer than {entry.least}"
             help_text = f"at least {entry.least}"
-            raise EncodeError(text, frame=self.frame, field=entry.name, status=Status.OUT_OF_RANGE, help=help_text)
+            field = where + entry.name
+            raise EncodeError(text, frame=self.frame, field=field, status=Status.OUT_OF_RANGE, help=help_text)
         count = len(items) * (entry.item_octets or 1)
         self._agrees(slot, values, count, where)
         return self.writers[slot.name](count)
 
     def _flag(self, slot: Slot, values: Mapping[str, Any], where: str) -> int:
         given = values.get(slot.name)
-        code = self.writers[slot.name](given) if slot.name in values else None
+        code = self._written(slot, given, where) if slot.name in values else None
         for gate in self.gates[slot.name]:
             there = int(values[gate.name] is not None)
             if code is None:
@@ -170,13 +188,15 @@ class _ScopeWriter:
             elif code != there:
                 said, is_there = "yes" if code else "no", "there" if there else "not there"
                 text = f"{where}{slot.name} says {said}, and {gate.name} is {is_there}"
-                raise EncodeError(text, frame=self.frame, field=slot.name, help=f"leave {slot.name} out: it follows")
+                help_text = f"leave {slot.name} out: it follows"
+                raise EncodeError(text, frame=self.frame, field=where + slot.name, help=help_text)
         return slot.turned(code or 0)
 
     def _agrees(self, slot: Slot, values: Mapping[str, Any], count: int, where: str) -> None:
-        if slot.name in values and values[slot.name] != count:
+        if slot.name in values and self._written(slot, values[slot.name], where) != self.writers[slot.name](count):
             text = f"{where}{slot.name} is {values[slot.name]}, and what is given makes {count}"
-            raise EncodeError(text, frame=self.frame, field=slot.name, help=f"leave {slot.name} out: it follows")
+            help_text = f"leave {slot.name} out: it follows"
+            raise EncodeError(text, frame=self.frame, field=where + slot.name, help=help_text)
 
     def _check_names(self, values: Any, where: str) -> None:
         if not isinstance(values, Mapping):
@@ -184,11 +204,11 @@ class _ScopeWriter:
             raise EncodeError(text, frame=self.frame)
         missing = [name for name in self.needed if name not in values]
         if missing:
-            text = f"{self.frame} needs {', '.join(where + name for name in missing)}"
-            raise EncodeError(text, frame=self.frame, field=missing[0])
+            text = f"{self.frame} needs {listed([where + name for name in missing])}"
+            raise EncodeError(text, frame=self.frame, field=where + missing[0])
         known = {*self.needed, *self.derived}
         for name in values:
             if name not in known:
                 fixed = any(isinstance(entry, Slot) and entry.name == name for entry in self.entries)
                 text = "is written by the encoder itself" if fixed else "is no field here"
-                raise EncodeError(f"{where}{name} {text}", frame=self.frame, field=str(name))
+                raise EncodeError(f"{where}{name} {text}", frame=self.frame, field=f"{where}{name}")

@@ -24,7 +24,8 @@ def check_of(table: specfile.IntegrityTable | None, complain: Complain) -> Crc |
         given = table.crc
         wrong = faults_in(given.width, given.poly, given.init, given.xorout)
         for text in wrong:
-            complain("bad_crc", path, text, None)
+            word = text.split()[0]
+            complain("bad_crc", (*path, word if word in ("width", "init", "xorout") else "poly"), text, None)
         if wrong:
             return None
         return Crc(None, given.width, given.poly, given.init, given.refin, given.refout, given.xorout)
@@ -32,10 +33,13 @@ def check_of(table: specfile.IntegrityTable | None, complain: Complain) -> Crc |
         return by_name(table.crc)
     except AmbiguousCrc as error:
         help_text = 'the one whose check value your other end gives; for a new protocol crc = "CRC-16/IBM-3740"'
-        complain("ambiguous_crc", path, str(error), help_text)
+        text = f'{str(error).partition(":")[0]}\n"123456789" gives {" · ".join(error.checks)}'
+        complain("ambiguous_crc", path, text, help_text)
     except UnknownCrc as error:
-        near = f'crc = "{error.nearest[0]}"' if error.nearest else None
-        complain("unknown_crc", path, f'"{table.crc}" is no name in the catalogue of CRC algorithms', near)
+        near = f'crc = "{error.nearest[0] if error.nearest else "CRC-16/IBM-3740"}"'
+        near += "" if error.nearest else ", for example; or its six parameters"
+        text = str(error) if error.same else f'"{table.crc}" is no name in the catalogue of CRC algorithms'
+        complain("unknown_crc", path, text, near)
     return None
 
 

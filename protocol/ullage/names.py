@@ -42,7 +42,7 @@ def fault_in_name(name: str) -> tuple[str, str] | None:
     name: the name of a protocol, frame or field. Returns (fault, help), or None when the name is good.
     """
     if not _PLAIN.match(name):
-        return (f"{name!r} is no name: a small letter first, then small letters, digits and _", _suggestion(name))
+        return (f'"{name}" is no name: a small letter first, then small letters, digits and _', _suggestion(name))
     if name in RESERVED:
         return (f'"{name}" cannot be a name in {RESERVED[name]}', f'any other name, for example "the_{name}"')
     if name.endswith("_") or "__" in name:

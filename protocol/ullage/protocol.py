@@ -131,12 +131,13 @@ class Protocol:
     def fingerprint_input(self) -> str:
         """What the fingerprint is taken over: canonical JSON (RFC 8785) of everything that is on the wire.
 
-        Quantities and codes are decimal text, so that no number in it exceeds what RFC 8785 can write exactly.
+        Frames stand in the order of their message codes, so that their order in the spec means nothing. Quantities and
+        codes are decimal text, so that no number in it exceeds what RFC 8785 can write exactly.
         """
         meaning = {
             "name": self.name,
             "revision": self.revision,
-            "frames": [_frame_input(layout) for layout in self.frames.values()],
+            "frames": [_frame_input(layout) for layout in sorted(self.frames.values(), key=_frame_order)],
             "integrity": _integrity_input(self.integrity),
             "seal": None,
         }
@@ -152,6 +153,10 @@ class Protocol:
         from .as_construct import as_construct
 
         return as_construct(self, frame)
+
+
+def _frame_order(layout: Layout) -> tuple[int, str]:
+    return -1 if layout.message is None else layout.message, layout.name
 
 
 def _frame_input(layout: Layout) -> dict[str, Any]:

@@ -6,9 +6,9 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from . import specfile
 from .errors import Fault, SpecError
@@ -31,8 +31,6 @@ class Shape:
 
 
 _TOO_LONG = re.compile(r"[0-9_]{4000,}|[eE][+-]?[0-9_]{9,}")
-_FIELDS_AGAIN = re.compile(r"\s*\[\[?\s*(frame|header)\s*\.\s*field\s*\]")
-_AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\Z")
 
 
 def utf8(octets: bytes, source: str) -> str:
@@ -42,9 +40,10 @@ def utf8(octets: bytes, source: str) -> str:
         return body.decode()
     except UnicodeDecodeError as error:
         line, column = _place_of_end(body[: error.start].decode())
-        text = f"octet {body[error.start]:02x} is no UTF-8"
-        fault = Fault("no_toml", (), "", text, "save the file as UTF-8", line, column)
-        raise SpecError([fault], source) from None
+        wide = body[:2] in (b"\xff\xfe", b"\xfe\xff")
+        text = "this file is UTF-16" if wide else f"octet {body[error.start]:02x} is no UTF-8"
+        fault = Fault("no_toml", (), "", text, "save the file as UTF-8", line, column, 0 if wide else 1)
+        raise SpecError([fault], source, body.decode(errors="replace")) from None
 
 
 def parse_toml(text: str, source: str) -> dict[str, Any]:
@@ -53,43 +52,22 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
-        fault = _syntax_fault(str(error), text)
+        from .syntax import syntax_fault
+
+        fault = syntax_fault(str(error), text)
     except RecursionError:
         fault = Fault("no_toml", (), "", "tables or lists stand too deep in each other")
     except (ValueError, ArithmeticError):  # decimal and int refuse what has too many digits to be worth it
         found = _TOO_LONG.search(text)
         line, column = _place_of_end(text[: found.start()]) if found else (None, None)
-        fault = Fault("no_toml", (), "", "a number with so many digits cannot be read", None, line, column)
+        span = len(found[0]) if found else None
+        fault = Fault("no_toml", (), "", "a number with so many digits cannot be read", None, line, column, span)
     raise SpecError([fault], source)
 
 
 def _place_of_end(text: str) -> tuple[int, int]:
     """Line and column, from 1, of what follows a text."""
     return text.count("\n") + 1, len(text) - text.rfind("\n")
-
-
-def _syntax_fault(message: str, text: str) -> Fault:
-    found = _AT.search(message)
-    said = _AT.sub("", message)
-    text = text.replace("\r\n", "\n")
-    line, column = (int(found[1]), int(found[2])) if found and found[1] else _place_of_end(text.rstrip("\n"))
-    there = text.split("\n")[line - 1]
-    help_text = _syntax_help(there[: column - 1], there[column - 1 :].strip())
-    told = one_line(f"this is no TOML: {said[:1].lower()}{said[1:]}")
-    return Fault("no_toml", (), "", told, help_text, line, column)
-
-
-def _syntax_help(before: str, after: str) -> str | None:
-    """What to do about the traps of TOML that specs fall into; before and after: the line around the fault."""
-    if _FIELDS_AGAIN.match(before + after):
-        return "fields stand in field = [ ... ] or below [[frame.field]], not in both"
-    if before.count("{") <= before.count("}"):
-        return None
-    if after.startswith("}") and before.rstrip().endswith(","):
-        return "no comma before }"
-    if not after or after.startswith("#"):
-        return "a table in { } stands on one line; or write [[frame.field]] and one key a line below it"
-    return None
 
 
 def read_shape(data: dict[str, Any], source: str) -> Shape:
@@ -102,13 +80,28 @@ def read_shape(data: dict[str, Any], source: str) -> Shape:
         return Shape(specfile.SpecFile.model_validate(data))
     except ValidationError as error:
         details = error.errors(include_url=False, include_context=True)
-    faults = tuple(dict.fromkeys(_fault(detail, data) for detail in details))
+    from .shape_faults import shape_fault
+
+    faults = tuple(dict.fromkeys(shape_fault(detail, data) for detail in details))
     mended = _copied(data)
     guessed = frozenset(_mend(mended, fault) for fault in faults)
+    faults = _without_echoes(faults)
     try:
         return Shape(specfile.SpecFile.model_validate(mended), faults, guessed)
     except ValidationError:
         raise SpecError(in_file_order(faults, data), source) from None
+
+
+def _without_echoes(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+    """The faults without those keys that are only missing because they are misspelt beside it."""
+    missing = [fault.path for fault in faults if fault.code == "missing_key"]
+    echoes: set[Path] = set()
+    for fault in faults:
+        if fault.code == "unknown_key":
+            lacking = [str(path[-1]) for path in missing if path[:-1] == fault.path[:-1]]
+            near = nearest(str(fault.path[-1]), lacking)
+            echoes |= {(*fault.path[:-1], near)} if near else set()
+    return tuple(fault for fault in faults if fault.code != "missing_key" or fault.path not in echoes)
 
 
 def in_file_order(faults: Iterable[Fault], data: dict[str, Any]) -> list[Fault]:
@@ -122,7 +115,7 @@ def in_file_order(faults: Iterable[Fault], data: dict[str, Any]) -> list[Fault]:
                 places.append(list(here).index(key) if key in here else len(here))
             else:
                 places.append(key if isinstance(key, int) else 0)
-            here = _inside(here, key)
+            here = inside(here, key)
         return places
 
     return sorted(dict.fromkeys(faults), key=position)
@@ -141,7 +134,7 @@ def _mend(data: dict[str, Any], fault: Fault) -> Path:
     if fault.code == "unknown_key":
         owner: Any = data
         for key in path[:-1]:
-            owner = _inside(owner, key)
+            owner = inside(owner, key)
         if isinstance(owner, dict):
             owner.pop(path[-1], None)
         meant = nearest(str(path[0]), ("protocol", "header", "frame", "field")) if len(path) == 1 else None
@@ -193,10 +186,10 @@ def place(path: Path, data: Any) -> str:
     steps = list(path)
     while steps:
         key = steps.pop(0)
-        here = _inside(here, key)
+        here = inside(here, key)
         if key in ("frame", "field", "part") and steps and isinstance(steps[0], int):
             index = steps.pop(0)
-            here = _inside(here, index)
+            here = inside(here, index)
             name = here.get("name") if isinstance(here, Mapping) else None
             words.append(f'{key} "{name}"' if isinstance(name, str) and name else f"{key} number {int(index) + 1}")
         else:
@@ -229,163 +222,9 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "…"
 
 
-def _inside(here: Any, key: str | int) -> Any:
+def inside(here: Any, key: str | int) -> Any:
+    """What a table or list has at a key or position, or None."""
     try:
         return here[key]
     except (KeyError, IndexError, TypeError):
         return None
-
-
-def _path(location: Sequence[str | int]) -> Path:
-    """Pydantic's location without the tags of its unions."""
-    path: list[str | int] = []
-    for key in location:
-        after_item = len(path) > 1 and path[-2] == "field" and isinstance(path[-1], int) and not _tagged(path)
-        if after_item or (path in (["radio"], ["integrity", "crc"]) and not _tagged(path)):
-            path.append(_Tag(str(key)))
-        else:
-            path.append(key)
-    return tuple(key for key in path if not isinstance(key, _Tag))
-
-
-class _Tag(str):
-    __slots__ = ()
-
-
-def _tagged(path: list[str | int]) -> bool:
-    return bool(path) and isinstance(path[-1], _Tag)
-
-
-def _fault(detail: Any, data: dict[str, Any]) -> Fault:
-    path = _path(detail["loc"])
-    if detail["type"] == "union_tag_invalid":
-        path = (*path, _tag_key(path))
-    elif detail["type"] == "missing" and isinstance(path[-1], int):
-        path = path[:-1]  # an end of a range
-    value = data
-    for key in path:
-        value = _inside(value, key)
-    code, text, help_text = _sentence(detail, path, value, data)
-    return Fault(code, path, place(path, data), one_line(text), help_text and one_line(help_text))
-
-
-def _sentence(detail: Any, path: Path, value: Any, data: dict[str, Any]) -> tuple[str, str, str | None]:
-    kind: str = detail["type"]
-    context: dict[str, Any] = detail.get("ctx", {})
-    owner = data
-    for key in path[:-1]:
-        owner = _inside(owner, key)
-    match kind:
-        case "extra_forbidden":
-            near = nearest(str(path[-1]), _keys(path, owner))
-            help_text = f"{near}, perhaps" if near else None
-            if path == ("field",):
-                help_text = "[[frame.field]] below its [[frame]], or [[header.field]]"
-            return ("unknown_key", f"there is no such key in {_what(path, owner)}", help_text)
-        case "missing" if path[-1:] == ("range",) and value is not None:
-            return ("wrong_type", f"{shown(value)} does not have two ends, like [0, 100]", None)
-        case "missing":
-            return ("missing_key", f"{_what(path, owner)} needs this key, and it is not there", None)
-        case "union_tag_not_found" if path[-1:] == ("crc",):
-            return (
-                "wrong_type",
-                f"{shown(value)} is neither the name of a CRC nor a table of its six parameters",
-                None,
-            )
-        case "union_tag_not_found":
-            key = _tag_key(path)
-            return ("missing_key", f'this has no "{key}"', f'{key} = "{_tags(path)[0]}", for example')
-        case "union_tag_invalid":
-            key, tags = str(path[-1]), _tags(path[:-1])
-            near = nearest(str(value), tags)
-            help_text = f'{key} = "{near}"' if near else f"one of {', '.join(tags)}"
-            return ("no_kind", f"there is no {key} {shown(value)}", help_text)
-        case "literal_error":
-            return ("not_one_of", f"{shown(value)} is not possible here", f"one of {context['expected']}")
-        case "value_error":
-            return ("wrong_value", f"{shown(value)} {context['error']}", None)
-        case "greater_than_equal":
-            return ("too_small", f"{shown(value)} is below {context['ge']}", None)
-        case "less_than_equal":
-            return ("too_large", f"{shown(value)} is above {context['le']}", None)
-        case "too_short" if path == ("frame",):
-            return ("no_frame", "there is no [[frame]]", None)
-        case "too_long":
-            return ("wrong_type", f"{shown(value)} does not have two ends, like [0, 100]", None)
-    if kind in _TYPE_WORDS:
-        return ("wrong_type", f"{shown(value)} is no {_TYPE_WORDS[kind]}", _brackets(path, value))
-    return ("wrong_value", f"{shown(value)}: {detail['msg']}", None)
-
-
-_TYPE_WORDS = {
-    "int_type": "whole number",
-    "string_type": "text in quotes",
-    "bool_type": "true or false",
-    "list_type": "list",
-    "tuple_type": "list of two numbers",
-    "dict_type": "table",
-    "model_type": "table",
-    "model_attributes_type": "table",
-}
-
-
-def _brackets(path: Path, value: Any) -> str | None:
-    """Help where a table and a list of tables have been mixed up."""
-    if isinstance(value, dict) and path[-1:] in (("frame",), ("field",)):
-        return "[[frame]], with two brackets" if path == ("frame",) else "field = [ { ... } ]"
-    if isinstance(value, list) and len(path) == 1:
-        return f"[{path[0]}], with one bracket"
-    return None
-
-
-def _tag_key(path: Path) -> str:
-    return "modulation" if path == ("radio",) else "kind"
-
-
-def _kinds() -> dict[str, type[BaseModel]]:
-    union = get_args(get_args(specfile.AnyField)[0])
-    return {tag: model for model in union for tag in get_args(model.model_fields["kind"].annotation)}
-
-
-def _tags(path: Path) -> list[str]:
-    return ["lora", "fsk"] if path == ("radio",) else list(_kinds())
-
-
-def _model(path: Path, owner: Any) -> type[BaseModel] | None:
-    """The model whose keys stand in the table that holds the last key of path."""
-    places: dict[Path, type[BaseModel]] = {
-        (): specfile.SpecFile,
-        ("protocol",): specfile.ProtocolTable,
-        ("header",): specfile.HeaderTable,
-        ("integrity",): specfile.IntegrityTable,
-        ("integrity", "crc"): specfile.CrcParameters,
-    }
-    parent = path[:-1]
-    if parent in places:
-        return places[parent]
-    if parent == ("radio",):
-        return specfile.FskTable if _inside(owner, "modulation") == "fsk" else specfile.LoraTable
-    if len(parent) == 2 and parent[0] == "frame":
-        return specfile.FrameTable
-    if "field" in parent and isinstance(owner, Mapping):
-        return _kinds().get(str(owner.get("kind")))
-    return None
-
-
-def _keys(path: Path, owner: Any) -> list[str]:
-    model = _model(path, owner)
-    return list(model.model_fields) if model else []
-
-
-def _what(path: Path, owner: Any) -> str:
-    parent = path[:-1]
-    if "field" in parent and isinstance(owner, Mapping):
-        kind = str(owner.get("kind"))
-        return f"{'an' if kind == 'octets' else 'a'} {kind}"
-    if not parent:
-        return "a spec"
-    if parent[0] == "frame":
-        return "a frame"
-    if parent == ("integrity", "crc"):
-        return "a CRC"
-    return f"[{parent[0]}]"

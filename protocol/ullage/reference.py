@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from .crc import _EVERYDAY, by_name
+from .crc import EVERYDAY, by_name
 from .names import RESERVED
 from .specfile import json_schema
 from .status import Status
@@ -22,12 +22,16 @@ _TABLES = {
     "`[protocol]`": "ProtocolTable",
     "`[header]`": "HeaderTable",
     "`[[frame]]`": "FrameTable",
+    "`[[part]]`": "PartTable",
     "`[integrity]`": "IntegrityTable",
     "`crc = { … }`": "CrcParameters",
+    "`sum = { … }`": "SumParameters",
     "`[radio]` LoRa": "LoraTable",
     "`[radio]` FSK": "FskTable",
 }
 _EVERY_KIND = ("name", "kind", "summary", "role")
+_ORDER = "octet_order"
+"""A key that most kinds have."""
 _NO_LIMIT = -(1 << 63)
 """What the schema says of a whole number without a lower limit of its own."""
 
@@ -99,6 +103,8 @@ def _kind_rows(schema: Schema) -> Iterator[Row]:
     every = models["measure"]
     for key in _EVERY_KIND:
         yield "every kind", *_key_row(key, every)
+    ordered = [f"`{kind}`" for kind, model in models.items() if _ORDER in model["properties"]]
+    yield ", ".join(ordered), *_key_row(_ORDER, every)
     for names in sharing.values():
         model = models[names[0]]
         for key in _own(model) or [""]:
@@ -107,7 +113,7 @@ def _kind_rows(schema: Schema) -> Iterator[Row]:
 
 
 def _own(model: Schema) -> Schema:
-    return {key: value for key, value in model["properties"].items() if key not in _EVERY_KIND}
+    return {key: value for key, value in model["properties"].items() if key not in (*_EVERY_KIND, _ORDER)}
 
 
 def _key_row(key: str, model: Schema) -> Row:
@@ -166,7 +172,7 @@ def _reserved() -> str:
 
 def _everyday() -> Iterator[Row]:
     """Spellings, and what they are used for."""
-    for spellings, names in _EVERYDAY.items():
+    for spellings, names in EVERYDAY.items():
         crcs = map(by_name, names.split())
         meanings = (f"{crc.to_hex(crc.check)} {crc.name}" for crc in crcs)
         yield ", ".join(f"`{spelling}`" for spelling in spellings.split()), ", ".join(meanings)

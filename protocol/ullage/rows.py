@@ -4,18 +4,29 @@ One `Rows` serves a whole spec; it remembers the places of fields in the file, s
 """
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from . import specfile
 from .codes import phases
-from .fields import Meaning, meaning
+from .fields import Key, Meaning, meaning
 from .layout import Entry, Fixed, Flag, Gate, Repeat, Scaled, Slot, least_bits, most_bits
 from .names import fault_in_name, nearest
 from .reading import Path
 from .status import Status
 
-Complain = Callable[[str, Path, str, str | None], None]
+Named = dict[str, tuple[str, Path]]
+"""Names that are taken: where in words, and the place."""
+
+
+class Complain(Protocol):
+    """Takes fault code, path, text (a second line of it explains the first), help, and another place it speaks of."""
+
+    def __call__(self, code: str, path: Path, text: str, help_text: str | None = None, also: Path = (), /) -> None:
+        """Take one fault."""
+
+
 Item = tuple[specfile.AnyField, Path]
 """A field as read, and where it stands in the file."""
 
@@ -35,7 +46,7 @@ class Rows:
     guessed: frozenset[Path]
     revision: int
     taken: set[str]
-    _low: list[tuple[Slot, Path]] = field(default_factory=list)
+    _places: list[tuple[Slot, Path]] = field(default_factory=list)
 
     def expanded(self, fields: list[specfile.AnyField], path: Path, inside: tuple[str, ...] = ()) -> list[Item] | None:
         """The fields with every part put in its place; None after a fault. path: of the table that holds them."""
@@ -62,9 +73,7 @@ class Rows:
                 out += more or []
         return out if good else None
 
-    def row(
-        self, items: list[Item], names: dict[str, str], message: int, where: str = "this frame"
-    ) -> list[Entry] | None:
+    def row(self, items: list[Item], names: Named, message: int, where: str = "this frame") -> list[Entry] | None:
         """The entries of one scope, offsets counted from its beginning and after each list or group anew.
 
         items: its fields. names: those of the scopes around it, added to. message: the frame's code.
@@ -93,10 +102,13 @@ class Rows:
         bad: list[Slot] = []
         _unaligned(entries, frozenset({0}), bad)
         for slot in bad:
-            for known, path in self._low:
-                if known is slot:
-                    text = f'"{slot.name}" does not always begin at a whole octet; its octets cannot be turned'
-                    self.complain("unaligned", (*path, "octet_order"), text, "spare bits before it, or high_first")
+            text = f'"{slot.name}" does not always begin at a whole octet; its octets cannot be turned'
+            path = (*self.place_of(slot), "octet_order")
+            self.complain("unaligned", path, text, "spare bits before it, or high_first")
+
+    def place_of(self, slot: Slot) -> Path:
+        """Where the field stands that became this very slot."""
+        return next(path for known, path in self._places if known is slot)
 
     def _slot(
         self, one: specfile.AnyField, path: Path, offset: int, message: int, spares: Iterator[str]
@@ -112,13 +124,12 @@ class Rows:
             return None
         name = getattr(one, "name", "") or next(spares)
         slot = Slot(name, one.kind, offset, bits, transform, one.summary, getattr(one, "role", None), low)
-        if low:
-            self._low.append((slot, path))
+        self._places.append((slot, path))
         return slot
 
     def _meaning(self, one: specfile.AnyField, path: Path, message: int) -> Meaning | None:
-        def complain(code: str, key: str | None, text: str, help_text: str | None) -> None:
-            self.complain(code, (*path, key) if key else path, text, help_text)
+        def complain(code: str, key: Key, text: str, help_text: str | None) -> None:
+            self.complain(code, (*path, *((key,) if isinstance(key, str) else key or ())), text, help_text)
 
         if isinstance(one, specfile.RevisionField):
             return one.bits, Fixed(self.revision, Status.OTHER_REVISION)
@@ -126,20 +137,18 @@ class Rows:
             return one.bits, Fixed(message, Status.UNKNOWN_MESSAGE)
         return meaning(one, complain)
 
-    def _name(self, one: specfile.AnyField, path: Path, names: dict[str, str], where: str) -> None:
+    def _name(self, one: specfile.AnyField, path: Path, names: Named, where: str) -> None:
         name = getattr(one, "name", "")
         if not name and isinstance(one, specfile.SpareField):
             return
         if fault := fault_in_name(name):
             self.complain("bad_name", (*path, "name"), *fault)
         if name in names:
-            text = f'two fields are called "{name}": this one, and one in {names[name]}'
-            self.complain("name_taken", (*path, "name"), text, "rename this one")
-        names.setdefault(name, "the header" if path[0] == "header" else where)
+            text = f'two fields are called "{name}": this one, and one in {names[name][0]}'
+            self.complain("name_taken", (*path, "name"), text, "rename this one", (*names[name][1], "name"))
+        names.setdefault(name, ("the header" if path[0] == "header" else where, path))
 
-    def _inner(
-        self, fields: list[specfile.AnyField], path: Path, names: dict[str, str], message: int
-    ) -> list[Entry] | None:
+    def _inner(self, fields: list[specfile.AnyField], path: Path, names: Named, message: int) -> list[Entry] | None:
         items = self.expanded(fields, path)
         if items is None:
             return None
@@ -154,7 +163,7 @@ class Rows:
         return self.row(items, dict(names), message, "this list or group")
 
     def _list(
-        self, one: specfile.ListField, path: Path, before: list[Entry], names: dict[str, str], message: int
+        self, one: specfile.ListField, path: Path, before: list[Entry], names: Named, message: int
     ) -> Repeat | None:
         inner = self._inner(one.field, path, names, message)
         counter = self._beside(one.counted_by, "count", "counted_by", path, before)
@@ -171,7 +180,7 @@ class Rows:
         most = one.at_most * (size or 1)
         if limits.highest < most or limits.lowest < 0:
             text = f'"{counter.name}" says {limits.lowest}..{limits.highest}, and this list needs 0..{most}'
-            self.complain("too_few_bits", (*path, "at_most"), text, f"bits = {most.bit_length()} for it")
+            self.complain("too_few_bits", (*path, "at_most"), text, f'bits = {most.bit_length()} for "{counter.name}"')
             return None
         least = -(-limits.lowest // (size or 1))
         return Repeat(one.name, counter.name, size or None, least, one.at_most, tuple(inner), one.summary)
@@ -189,7 +198,7 @@ class Rows:
         return None
 
     def _group(
-        self, one: specfile.GroupField, path: Path, before: list[Entry], names: dict[str, str], message: int
+        self, one: specfile.GroupField, path: Path, before: list[Entry], names: Named, message: int
     ) -> Gate | None:
         inner = self._inner(one.field, path, names, message)
         flag = self._beside(one.when, "flag", "when", path, before)

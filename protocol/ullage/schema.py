@@ -1,4 +1,4 @@
-"""Print the JSON Schema of the spec language, for editors: `python -m ullage.schema > spec/ullage-spec-1.schema.json`.
+"""Print the JSON Schema of the spec language, for editors: `python -m ullage.schema > spec/ullage.schema.json`.
 
 It comes from the same table of keys that reads a spec, so the two cannot differ.
 """

@@ -113,7 +113,7 @@ class _Simulation:
         self.damage = Damage(protocol, random)
         self.ties = count()
         self.due: list[_Due] = []
-        self.counted = any(slot.kind == "sequence" for layout in protocol.frames.values() for slot in layout.slots)
+        self.counted = any(slot.kind == "sequence" for layout in protocol.frames.values() for slot in layout.every_slot)
         self.hub_code, self.addresses = _codes(protocol)
         if header_slot(protocol.frames, "source") is None:
             self.stations, self.hub = [self._station(None, 0)], self._station(None, 1)
@@ -146,7 +146,7 @@ class _Simulation:
     def _tasks(self) -> Iterator[_Task]:
         addressed = self.protocol.destination_slot is not None
         for layout in self.protocol.frames.values():
-            if any(slot.role == "order" for slot in layout.slots):
+            if any(slot.role == "order" for slot in layout.every_slot):
                 yield from (_Task(self.hub, layout, to) for to in (self.addresses if addressed else [None]))
             else:
                 yield from (_Task(station, layout, self.hub_code) for station in self.stations)

@@ -6,10 +6,11 @@ ever a frame: who reads lines may try a run of octets without its first and last
 
 from collections.abc import Callable
 from dataclasses import replace
-from itertools import product
+from itertools import chain, product
 from random import Random
 from typing import TypeVar
 
+from .checksum import Sum
 from .crc import Crc, catalogue
 from .errors import Refused
 from .layout import Slot
@@ -30,10 +31,10 @@ class Damage:
         self.protocol = protocol
         self.random = random
         integrity = protocol.integrity
-        self.crc = integrity.check if integrity else None
-        ours = self.crc and replace(self.crc, name=None)
-        alike = [crc for crc in catalogue().values() if ours and crc.octets == ours.octets]
-        self.others = [crc for crc in alike if replace(crc, name=None) != ours]
+        self.check = integrity.check if integrity else None
+        self.others = _other_checks(self.check) if self.check else []
+        spans = {range(layout.least_octets, layout.octets + 1) for layout in protocol.frames.values()}
+        self.lengths = frozenset(chain.from_iterable(spans))
 
     def flip(self, octets: bytes) -> tuple[bytes, list[int]]:
         """Flip one to three bits, or a burst of neighbouring ones.
@@ -61,10 +62,9 @@ class Damage:
     def _hides_frame(self, octets: bytes) -> bool:
         if self.protocol.integrity is None:
             return False  # too much would be one; no reader may try parts without a check
-        lengths = {layout.octets for layout in self.protocol.frames.values()}
         ends = product(range(_FRONT + 1), range(_BACK + 1))
         parts = (octets[front : len(octets) - back] for front, back in ends if front or back)
-        return any(self._is_frame(part) for part in parts if len(part) in lengths)
+        return any(self._is_frame(part) for part in parts if len(part) in self.lengths)
 
     def _is_frame(self, octets: bytes) -> bool:
         try:
@@ -105,7 +105,10 @@ class Damage:
     def _neighbour(self, what: str) -> bytes:
         """A sound frame of a neighbour that speaks nearly the same protocol."""
         layout = self.random.choice(list(self.protocol.frames.values()))
-        body = self.random.randbytes(layout.body_octets)
+        octets = layout.body_octets
+        if not layout.fixed:
+            octets = self.random.randint(layout.least_octets - layout.check_octets, octets)
+        body = self.random.randbytes(octets)
         word = int.from_bytes(body, "big")
         bits = 8 * len(body)
         for slot in layout.slots[: layout.header_slots]:
@@ -115,14 +118,14 @@ class Damage:
             elif slot.kind == "message":
                 code = self._unused_message() if what == "other_message" else layout.message
                 word = _put(word, bits, slot, code or 0)
-        crc = self.random.choice(self.others) if what == "other_crc" else self.crc
-        return self._sealed(word.to_bytes(len(body), "big"), crc)
+        check = self.random.choice(self.others) if what == "other_crc" else self.check
+        return self._sealed(word.to_bytes(len(body), "big"), check)
 
-    def _sealed(self, body: bytes, crc: Crc | None) -> bytes:
+    def _sealed(self, body: bytes, check: Crc | Sum | None) -> bytes:
         integrity = self.protocol.integrity
-        if integrity is None or crc is None:
+        if integrity is None or check is None:
             return body
-        return body + crc.to_octets(crc.compute(body[integrity.first_octet :]), integrity.high_first)
+        return body + check.to_octets(check.compute(body[integrity.first_octet :]), integrity.high_first)
 
     def _unused_message(self) -> int | None:
         """The lowest message code that no frame has."""
@@ -131,6 +134,13 @@ class Damage:
             return None
         used = {layout.message for layout in self.protocol.frames.values()}
         return next((code for code in range(1 << slot.bits) if code not in used), None)
+
+
+def _other_checks(ours: Crc | Sum) -> list[Crc]:
+    """The CRCs of the catalogue that are as long as our check and another one."""
+    alike = [crc for crc in catalogue().values() if crc.octets == ours.octets]
+    nameless = replace(ours, name=None) if isinstance(ours, Crc) else ours
+    return [crc for crc in alike if replace(crc, name=None) != nameless]
 
 
 def _put(word: int, bits: int, slot: Slot, code: int) -> int:

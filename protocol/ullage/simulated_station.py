@@ -10,7 +10,8 @@ from fractions import Fraction
 from random import Random
 from typing import Any
 
-from .layout import Choice, Flag, Layout, Opaque, Scaled, Slot, Text
+from .layout import Binary32, Choice, Entry, Flag, Gate, Layout, Opaque, Repeat, Scaled, Slot, Text
+from .unfold import controls
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -20,8 +21,22 @@ _DRIFT = 0.004
 """Share of the range that a measure moves by from one message to the next (standard deviation)."""
 _DRAIN = 0.0002
 """Share of its range that a battery loses with each message."""
+_GROUP_SHARE = 0.5
+_EDGE_SHARE = 0.3
+_ANY_NUMBER = 100.0
+"""Numbers without a range stay below this."""
 
 _Key = tuple[str, str, tuple[int, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """One message: its frame, its time, where it goes, and the sensors that it is about, name -> code."""
+
+    frame: str
+    now: datetime
+    destination: int | None
+    sensors: dict[str, int]
 
 
 @dataclass(slots=True)
@@ -54,27 +69,58 @@ class SimulatedStation:
 
         layout: the frame. destination: the station it is for, where frames say so. Returns values for `encode`.
         """
-        sensors = tuple(
-            self.random.randrange(min(self.sensors, 1 << slot.bits)) for slot in layout.values if slot.kind == "sensor"
-        )
-        given = iter(sensors)
-        values: dict[str, Any] = {}
-        for slot in layout.values:
-            # One battery feeds all of a station's sensors, whichever frame tells of it.
-            key = ("", slot.name, ()) if slot.role == "battery" else (layout.name, slot.name, sensors)
-            if slot.kind == "sensor":
-                values[slot.name] = next(given)
-            elif slot.kind == "source":
-                values[slot.name] = self.address
-            elif slot.kind == "destination":
-                values[slot.name] = destination
-            elif slot.kind == "sequence":
-                values[slot.name] = self.sequence % (1 << slot.bits)
-            else:
-                values[slot.name] = self._value(slot, key, now)
-        if any(slot.kind == "sequence" for slot in layout.values):
+        sensors = {
+            slot.name: self.random.randrange(min(self.sensors, 1 << slot.bits))
+            for slot in layout.values
+            if slot.kind == "sensor"
+        }
+        values = self._scope(layout.entries, _About(layout.name, now, destination, sensors), "")
+        if any(slot.kind == "sequence" for slot in layout.every_slot):
             self.sequence += 1
         return values
+
+    def _scope(self, entries: tuple[Entry, ...], about: _About, path: str) -> dict[str, Any]:
+        """The values of a frame, an item or a group; counts and the flags of groups follow from them."""
+        follows = controls(entries)
+        values: dict[str, Any] = {}
+        there: dict[str, bool] = {}
+        for entry in entries:
+            place = f"{path}{entry.name}"
+            if isinstance(entry, Repeat):
+                items = range(self._items(entry))
+                values[entry.name] = tuple(self._scope(entry.entries, about, f"{place}[{item}].") for item in items)
+            elif isinstance(entry, Gate):
+                if entry.when not in there:
+                    there[entry.when] = self.random.random() < _GROUP_SHARE
+                inside = self._scope(entry.entries, about, f"{place}.") if there[entry.when] else None
+                values[entry.name] = inside
+            elif entry.given and entry.name not in follows:
+                values[entry.name] = self._field(entry, about, path)
+        return values
+
+    def _items(self, entry: Repeat) -> int:
+        """How many items a list has: any number, and the least and the most oftener than chance gives them."""
+        if self.random.random() < _EDGE_SHARE:
+            return self.random.choice((entry.least, entry.at_most))
+        return self.random.randint(entry.least, entry.at_most)
+
+    def _field(self, slot: Slot, about: _About, path: str) -> Any:
+        match slot.kind:
+            case "sensor" if slot.name in about.sensors and not path:
+                return about.sensors[slot.name]
+            case "sensor":
+                return self.random.randrange(min(self.sensors, 1 << slot.bits))
+            case "source":
+                return self.address
+            case "destination":
+                return about.destination
+            case "sequence":
+                return self.sequence % (1 << slot.bits)
+        # One battery feeds all of a station's sensors, whichever frame tells of it.
+        name, sensors = f"{path}{slot.name}", tuple(about.sensors.values())
+        return self._value(
+            slot, ("", slot.name, ()) if slot.role == "battery" else (about.frame, name, sensors), about.now
+        )
 
     def _value(self, slot: Slot, key: _Key, now: datetime) -> Any:
         match slot.transform:
@@ -92,6 +138,8 @@ class SimulatedStation:
                 return f"1.{self.starts}.{(self.address or 0) % 10}"[: text.octets]
             case Opaque() as opaque:
                 return self.random.randbytes(opaque.octets)
+            case Binary32():
+                return round(_ANY_NUMBER * self._place(key, battery=slot.role == "battery"), 2)
         raise AssertionError(slot.kind)
 
     def _time(self, scaled: Scaled, bits: int, now: datetime) -> Fraction:
@@ -109,6 +157,11 @@ class SimulatedStation:
     def _measure(self, scaled: Scaled, key: _Key, battery: bool) -> Fraction | str:
         if scaled.specials and self.random.random() < _SPECIAL_SHARE:
             return self.random.choice(scaled.specials).name
+        span = scaled.highest - scaled.lowest
+        return (scaled.lowest + min(span, int(self._place(key, battery) * span))) * scaled.step
+
+    def _place(self, key: _Key, battery: bool) -> float:
+        """Where in its range a quantity is now, 0..1."""
         place = self._places.get(key)
         if place is None:
             place = self.random.uniform(0.6, 0.8) if battery else self.random.uniform(0.15, 0.85)
@@ -117,8 +170,7 @@ class SimulatedStation:
         else:
             place += self.random.gauss(0.0, _DRIFT)
         self._places[key] = place = min(max(place, 0.0), 1.0)
-        span = scaled.highest - scaled.lowest
-        return (scaled.lowest + min(span, int(place * span))) * scaled.step
+        return place
 
     def _turn(self, key: _Key, many: int) -> int:
         """Which of several conditions holds: mostly the one before, else the next, so that each has its turn."""

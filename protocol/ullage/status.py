@@ -47,7 +47,7 @@ class Status(IntEnum):
 _MEANING: dict[Status, tuple[str, str]] = {
     Status.FINE: ("all questions passed", "Nothing to do."),
     Status.TOO_SHORT: (
-        "fewer octets than any frame has",
+        "fewer octets than header and check take",
         "The frame was cut, or the line holds something else. Look at the receiver's buffer and at the printing loop.",
     ),
     Status.TOO_LONG: (

@@ -5,7 +5,7 @@ is the one that some octets, or some values, have. Everything that follows (read
 placed slots alone.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,6 +13,9 @@ from .layout import Entry, Gate, Layout, Repeat, Slot
 
 Counter = Callable[[Repeat | Gate, Slot], int]
 """Asked for the number of items of a list, or 1 or 0 for a group: entry, and the placed slot that carries it."""
+
+Named = tuple[str, Slot]
+"""A slot at its place, and the name that tells it from the same slot in other items."""
 
 Advance = Callable[[int], None]
 """Told the bit that the row has grown to."""
@@ -48,6 +51,12 @@ class Row:
         return found
 
 
+def controls(entries: tuple[Entry, ...]) -> frozenset[str]:
+    """The names of the counts and flags beside these entries that follow from what lists and groups have."""
+    inner = (entry for entry in entries if not isinstance(entry, Slot))
+    return frozenset(entry.counted_by if isinstance(entry, Repeat) else entry.when for entry in inner)
+
+
 def unfold(layout: Layout, count: Counter, advance: Advance = lambda _: None) -> Row:
     """Give every slot of one frame its place, in wire order.
 
@@ -55,6 +64,38 @@ def unfold(layout: Layout, count: Counter, advance: Advance = lambda _: None) ->
     may raise to stop. Fill bits behind lists and groups are not among the slots.
     """
     return _row(layout.entries, 0, count, advance)
+
+
+Asked = Callable[[Repeat | Gate, Slot], int | None]
+"""A `Counter` that may not know: None where the octets end before the count, or the list cannot have so many."""
+
+
+def named(entries: tuple[Entry, ...], count: Asked, bit: int = 0, path: str = "") -> Generator[Named, None, int | None]:
+    """The slots of one frame at their places, one after another, with their names as people write them.
+
+    entries: of the frame. count: asked about each list and group; where it does not know, the row ends there.
+    bit, path: where the row begins, and what stands before its names. Gives `readings[0].level` for a slot of a list's
+    first item, `extra.t` for one of a group, "" for fill bits; returns the bit after the last slot, None where the row
+    is not known to its end.
+    """
+    here: dict[str, Slot] = {}
+    for entry in entries:
+        if isinstance(entry, Slot):
+            placed = entry if entry.offset == bit else replace(entry, offset=bit)
+            here[entry.name] = placed
+            bit = placed.end
+            yield path + entry.name if entry.name else "", placed
+            continue
+        items = count(entry, here[entry.counted_by if isinstance(entry, Repeat) else entry.when])
+        if items is None:
+            return None
+        for item in range(items):
+            place = f"{entry.name}[{item}]" if isinstance(entry, Repeat) else entry.name
+            end = yield from named(entry.entries, count, bit, f"{path}{place}.")
+            if end is None:
+                return None
+            bit = end
+    return bit
 
 
 def _row(entries: tuple[Entry, ...], bit: int, count: Counter, advance: Advance) -> Row:

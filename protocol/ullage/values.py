@@ -18,9 +18,9 @@ from .status import Status
 NOT_A_VALUE: Any = type("NotAValue", (), {"__repr__": lambda _: "NOT_A_VALUE", "__bool__": lambda _: True})()
 """What a reader gives for a code that stands for nothing."""
 
-_SURE = 0.499
+SURE = 0.499
 """A float quotient nearer to a whole number than this is rounded rightly: below 2**40 steps its error is < 0.001."""
-_FLOAT_STEPS = float(1 << 40)
+FLOAT_STEPS = float(1 << 40)
 _UNSAID = 10**40
 
 
@@ -58,7 +58,7 @@ def _reader(slot: Slot) -> Callable[[int], Any] | None:
         case Opaque() as opaque:
             return lambda raw: raw.to_bytes(opaque.octets, "big")
         case Binary32():
-            return binary32.value_of
+            return lambda raw: NOT_A_VALUE if (value := binary32.value_of(raw)) is None else value
         case Fixed() | Length():
             return None
 
@@ -172,9 +172,9 @@ def _scaled_writer(scaled: Scaled, slot: Slot, frame: str) -> Callable[[Any], in
         kind = type(value)
         if kind is int:
             steps = value if whole else _int_steps(value, step)
-        elif kind is float and -_FLOAT_STEPS < (quotient := value * per_unit) < _FLOAT_STEPS:
+        elif kind is float and -FLOAT_STEPS < (quotient := value * per_unit) < FLOAT_STEPS:
             steps = round(quotient)
-            if not -_SURE < quotient - steps < _SURE:
+            if not -SURE < quotient - steps < SURE:
                 steps = nearest_steps(_quantity(value, slot, frame), step)
         elif isinstance(value, str) and str(value) in specials:
             return specials[str(value)]

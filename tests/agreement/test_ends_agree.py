@@ -1,4 +1,4 @@
-"""Python and the compiled C give the same values, octets, reasons and statuses, for every case and option.
+"""Python, its columns and the compiled C give the same values, octets, reasons and statuses, for every case and option.
 
 For every octet string the decoders give a message that encodes back to those octets, or one named reason; all give
 the same. For every content of the structs both encoders give the same octets, or the same status, and write nothing.
@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 import ullage
 from support.cases import received, struct_contents
+from support.column_end import columns_agree
 from support.ends import BUILDS, Answer, Build, CEnd, PythonEnd, need
 from support.protocols import specs
 from ullage.codes import reasons
@@ -21,7 +22,7 @@ from ullage.layout import Repeat
 from ullage_codegen.cheader import model
 from ullage_codegen.cmodel import Scope
 
-SHIPPED = sorted((Path(__file__).parents[2] / "spec").glob("*.toml"))
+SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 
 
 @pytest.fixture(params=BUILDS, ids=lambda build: build.name)
@@ -77,6 +78,13 @@ def agree(protocol: ullage.Protocol, build: Build, seed: int) -> None:
         assert statuses == expected_statuses(struct.scope)
 
 
+def columns_too(protocol: ullage.Protocol, seed: int) -> None:
+    """Run all cases that decoders get on the columns as well."""
+    single, cases = PythonEnd(protocol).single, list(received(protocol, random.Random(seed)))
+    for at in stations(protocol):
+        columns_agree(protocol, single, cases, at)
+
+
 def expected_statuses(scope: Scope) -> set[int]:
     """What an encoder of this struct can say, capacity aside."""
     lists = [inner.entry for one in scope.every for inner in one.inner if isinstance(inner.entry, Repeat)]
@@ -89,6 +97,11 @@ def expected_statuses(scope: Scope) -> set[int]:
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_ends_agree_on_every_shipped_spec(path: Path, build: Build) -> None:
     agree(shipped(path), build, seed=1)
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_columns_agree_on_every_shipped_spec(path: Path) -> None:
+    columns_too(shipped(path), seed=1)
 
 
 @settings(
@@ -106,5 +119,6 @@ def test_ends_agree_on_generated_specs(text: str, seed: int) -> None:
         if any(fault.code not in ("too_wide", "too_few_bits", "codes_overlap", "too_long") for fault in error.faults):
             raise
         reject()
+    columns_too(protocol, seed)
     need("gcc")
     agree(protocol, BUILDS[seed % 3], seed)

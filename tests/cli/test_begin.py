@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage.describe import advice
+from ullage.advice import advice
 from ullage.layout import Scaled
 from ullage_cli.main import main
 
@@ -54,7 +54,7 @@ def test_the_spec_is_sound_and_named_as_asked(capsys: pytest.CaptureFixture[str]
     assert protocol.integrity is not None
     assert protocol.integrity.check.name == "CRC-16/IBM-3740"
     assert protocol.radio is not None
-    assert advice(protocol) == ()
+    assert advice(protocol, Path("tank.toml").read_text(encoding="utf-8")) == ()
 
 
 def test_the_next_command_works(capsys: pytest.CaptureFixture[str]) -> None:
@@ -110,10 +110,10 @@ def test_a_file_that_is_there_stays_as_it_is(capsys: pytest.CaptureFixture[str],
 @pytest.mark.parametrize(
     ("name", "complaint"),
     [
-        ("Tank-1", "'Tank-1' is no name: a small letter first, then small letters, digits and _\n"
+        ("Tank-1", '"Tank-1" is no name: a small letter first, then small letters, digits and _\n'
                    '  help: for example "tank_1"\n'),
         ("signed", '"signed" cannot be a name in C\n  help: any other name, for example "the_signed"\n'),
-        ("../tank", "'../tank' is no name: a small letter first, then small letters, digits and _\n"
+        ("../tank", '"../tank" is no name: a small letter first, then small letters, digits and _\n'
                     '  help: for example "tank"\n'),
     ],
 )  # fmt: skip

@@ -95,7 +95,9 @@ def test_the_screen_of_the_orchard(capsys: pytest.CaptureFixture[str]) -> None:
     assert [text.split()[0] for text in frames[2:]] == ["valve_order", "acknowledgement", "advice"]
     assert frames[4] == (
         "advice\n"
-        'orchard.toml: frame "valve_order": an order, not sealed: anyone with such a radio can send it\n'
+        "orchard.toml:52:5: this order is not sealed: anyone with such a radio can send it\n"
+        '   52 |   { name = "valve",   kind = "code",    codes = { shut = 0, half = 1, open = 2 }, role = "o…\n'
+        "      |     ^^^^^^^^^^^^^^\n"
         "  help: whatever it moves has to stay safe whoever sends it\n"
     )
 
@@ -139,7 +141,7 @@ def test_faults_go_to_standard_output_all_at_once_and_the_code_is_1(
         ullage.load("faulty.toml")
     code, out, err = run(capsys, "faulty.toml")
     assert (code, err) == (1, "")
-    assert out.splitlines() == [*caught.value.lines(), "", "2 faults in faulty.toml; nothing was written."]
+    assert out.splitlines() == [*caught.value.lines(), "", "2 faults in faulty.toml"]
     assert out.startswith("faulty.toml")
     assert "mesure" in out
     assert "help: " in out
@@ -191,12 +193,14 @@ def test_json_is_one_document_with_layout_and_fingerprint_or_faults(
     assert [(frame["name"], frame["octets"]) for frame in good["frames"]] == [
         (layout.name, layout.octets) for layout in protocol.frames.values()
     ]
-    assert [(slot["name"], slot["offset"], slot["bits"]) for slot in good["frames"][1]["slots"]] == [
+    assert [(slot["name"], slot["offset"], slot["bits"]) for slot in good["frames"][1]["entries"]] == [
         (slot.name, slot.offset, slot.bits) for slot in protocol.frames["status_report"].slots
     ]
     assert faulty["file"] == "faulty.toml"
     assert len(faulty["faults"]) == 2
-    assert set(faulty["faults"][0]) == {"code", "path", "line", "column", "text", "help"}
+    assert set(faulty["faults"][0]) == {"code", "path", "line", "column", "span", "text", "note", "help"}
+    assert [faulty["faults"][0][key] for key in ("line", "column", "span")] == [7, 31, 8]
+    assert [(item["code"], item["line"]) for item in good["advice"]] == [("unsealed_order", 52)]
     assert faulty["faults"][0]["code"] == "no_kind"
     assert faulty["faults"][0]["path"][:4] == ["frame", 0, "field", 0]
 

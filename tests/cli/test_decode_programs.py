@@ -232,12 +232,12 @@ def test_csv_into_a_folder_has_every_reading_of_a_simulated_log(
 def test_a_folder_that_breaks_half_way_is_left_as_it_was(
     capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from ullage_cli import decode_csv
+    from ullage_cli.decoding import csv as tables
 
     def broken(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(decode_csv.CsvTable, "write", broken)
+    monkeypatch.setattr(tables.CsvTable, "write", broken)
     code, _, err = run(capsys, "orchard.toml", log(folder, SOUND), "--csv", "-o", "tables")
     assert code == 2
     assert "no space left" in err.lower()

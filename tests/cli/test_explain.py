@@ -95,7 +95,7 @@ def test_a_value_that_stands_for_nothing_is_refused_with_field_and_place(capsys:
 @pytest.mark.parametrize(
     ("octets", "first", "note"),
     [
-        ("21 01", "refused: too_short. 2 octets; the shortest frame has 9.", "cut after 2 of its 10 octets."),
+        ("21 01", "refused: too_short. 2 octets; header and CRC take 7.", "cut after 2 of its 10 octets."),
         ("21 01 11 00 09 03 d8 79 33", "refused: integrity. The CRC sent is 7933; ", "cut after 9 of its 10 octets."),
         ("21" * 256, "refused: too_long. 256 octets; 255 is the most.", "which has 10 octets; here are 256."),
         (sealed("21 01 11 00 09 03 d8 79 00"), "refused: wrong_length. 11 octets; level_report has 10.", ""),

@@ -12,7 +12,7 @@ from ullage.crc import catalogue
 from ullage_codegen.cheader import answers, emit_c, model
 
 SPECS = Path(__file__).parents[2] / "spec"
-SHIPPED = sorted(SPECS.glob("*.toml"))
+SHIPPED = sorted(SPECS.rglob("*.toml"))
 
 
 def header(path: Path) -> str:
@@ -54,7 +54,7 @@ EXAMPLE_AROUND = """
 #include <stdio.h>
 #include "%(name)s.h"
 #define MY_STATION 1
-uint16_t next;
+%(counter)s next;
 static void radio_send(const uint8_t *octets, size_t count) { (void)octets; (void)count; }
 %(handlers)s
 void send(void);
@@ -92,7 +92,10 @@ def test_the_example_at_the_top_compiles_as_it_stands(path: Path, compiler: str,
         f"static void got_{frame.layout.name}(const struct {frame.struct} *values) {{ (void)values; }}"
         for frame in model(ullage.load(path)).frames
     )
-    source = EXAMPLE_AROUND % {"name": path.stem, "handlers": handlers, "show": show[1], **code}
+    members = [member for frame in model(ullage.load(path)).frames for member in frame.scope.members]
+    counter = next((member.ctype.name for member in members if member.slot.kind == "sequence"), "uint16_t")
+    around = {"name": path.stem, "handlers": handlers, "show": show[1], "counter": counter}
+    source = EXAMPLE_AROUND % {**around, **code}
     standard = "-std=c++11" if compiler.endswith("++") else "-std=c99"
     compile_c(source, tmp_path, standard, "-c", "-o", str(tmp_path / "example.o"), compiler=compiler)
 

@@ -189,8 +189,8 @@ BIT_OF = {
 @pytest.mark.parametrize(
     ("octets", "at", "reason", "frame", "field", "raw", "expected"),
     [
-        (b"", None, "too_short", None, None, 0, "at least 5 octets"),
-        (b"\x21\x07\x5a", None, "too_short", None, None, 3, "at least 5 octets"),
+        (b"", None, "too_short", None, None, 0, "at least 4 octets"),
+        (b"\x21\x07\x5a", None, "too_short", None, None, 3, "at least 4 octets"),
         (bytes(256), None, "too_long", None, None, 256, "at most 255 octets"),
         (sealed("41 07 5a 01 41 40"), None, "other_revision", None, "revision", 2, "1"),
         (sealed("23 07 5a 01 41 40"), None, "unknown_message", None, "message", 3, "one of 1, 2"),

@@ -23,7 +23,7 @@ from ullage.quantity import exact, nearest_steps
 from ullage.values import reader, writer
 
 SHIPPED = [ullage.load(path) for path in sorted((Path(__file__).parents[2] / "spec").glob("*.toml"))]
-ENTRIES = settings(derandomize=True, deadline=None, max_examples=60, suppress_health_check=list(HealthCheck))
+ENTRIES = settings(derandomize=True, deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
 
 
 def judge(protocol: ullage.Protocol, octets: bytes, at: int | None = None) -> str:

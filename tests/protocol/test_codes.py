@@ -55,7 +55,7 @@ def test_codes_that_stand_for_something_and_those_between(
     assert sound(slot) == spread(runs)
 
 
-@settings(derandomize=True, deadline=None, max_examples=80, suppress_health_check=list(HealthCheck))
+@settings(derandomize=True, deadline=None, max_examples=40, suppress_health_check=list(HealthCheck))
 @given(specs())
 def test_runs_and_gaps_are_what_the_codec_says_of_every_code(text: str) -> None:
     for layout in generated(text).frames.values():
@@ -95,7 +95,7 @@ def test_reasons_come_in_the_order_of_the_questions_and_only_those_that_can_come
     assert Status.WRONG_LENGTH in reasons(full)  # nothing is too short without a header and a CRC
 
 
-@settings(derandomize=True, deadline=None, max_examples=30, suppress_health_check=list(HealthCheck))
+@settings(derandomize=True, deadline=None, max_examples=15, suppress_health_check=list(HealthCheck))
 @given(specs(), st.integers(0, 2**32))
 def test_a_protocol_gives_just_the_reasons_that_it_can_give(text: str, seed: int) -> None:
     protocol, seen = generated(text), set()

@@ -9,9 +9,8 @@ import ullage
 from ullage.airtime import Fsk, LoRa
 from ullage.describe import (
     Line,
-    advice,
     air_time,
-    as_data,
+    air_times,
     describe,
     next_octet,
     ordinal,
@@ -19,6 +18,7 @@ from ullage.describe import (
     radio_settings,
     span,
 )
+from ullage.layout_data import as_data
 from ullage.values import NOT_A_VALUE, reader
 
 ORCHARD = ullage.load(Path(__file__).parents[2] / "spec" / "orchard.toml")
@@ -71,6 +71,11 @@ def test_octets_are_numbered_once_and_bits_add_up_to_the_frame() -> None:
         ('{name="a", kind="time", bits=64, epoch="unix"}', "UTC, by 1 s", "beyond the year 9999"),
         ('{name="a", kind="time", bits=16, step=60, epoch="start"}', "time since a start, by 60 s", "lasts 45 days"),
         ('{name="a", kind="sensor", bits=3}', "0..7", ""),
+        ('{name="a", kind="binary32", unit="V"}', "any number of V", "IEEE 754 single precision"),
+        ('{name="a", kind="length", bits=8, covers="frame"}', "octets of the whole frame", ""),
+        ('{name="a", kind="length", bits=8, covers="rest"}', "octets after it", ""),
+        ('{name="a", kind="count", bits=16, octet_order="low_first"}', "0..65535", "low octet first"),
+        ('{name="a", kind="count", bits=8, octet_order="low_first"}', "0..255", ""),
         ('{name="a", kind="sequence", bits=8}', "0..255, then 0 again", ""),
     ],
 )  # fmt: skip
@@ -118,6 +123,21 @@ def test_the_crc_says_what_it_covers_and_its_order() -> None:
     assert lines(flag, rest=one.format("CRC-8/SMBUS"))["CRC-8/SMBUS"].codes == ""
     free = "[integrity]\ncrc = { width = 12, poly = 0x80F, init = 0, refin = false, refout = false, xorout = 0 }\n"
     assert lines(flag, rest=free)["CRC of 12 bits"].bits == 16
+
+
+def test_a_sum_says_what_it_covers_how_it_begins_and_whether_it_is_inverted() -> None:
+    octets = '{name="a", kind="octets", octets=3}'
+    assert lines(octets, rest="[integrity]\nsum = { bits = 8 }\n")["8-bit sum"] == Line(
+        3, 8, "8-bit sum", "over octets 0..2"
+    )
+    rest = '[integrity]\nsum = { bits = 16, start = 7, invert = true }\noctet_order = "low_first"\n'
+    assert lines(octets, rest=rest)["16-bit sum"].codes == "low octet first; begins with 7; inverted"
+
+
+def test_times_of_the_shortest_and_longest_frame_share_their_unit() -> None:
+    assert air_times(Fraction(62_000), Fraction(103_000)) == "62..103 ms"
+    assert air_times(Fraction(62_000), Fraction(62_400)) == "62 ms"
+    assert air_times(Fraction(900_000), Fraction(12_345_678)) == "900 ms..12.3 s"
 
 
 @pytest.mark.parametrize(
@@ -186,37 +206,16 @@ def test_the_radio_table_becomes_a_radio() -> None:
     assert radio(ORCHARD) == LoRa(9, 125, "4/5")
 
 
-def advised(field: str) -> list[str]:
-    protocol = ullage.loads(f'[protocol]\nname = "one"\n[[frame]]\nname = "only"\nfield = [{field}]\n')
-    return [item.text for item in advice(protocol)]
-
-
-def test_a_measure_that_can_fall_silent_is_pointed_out() -> None:
-    measure = '{{name="a", kind="measure", unit="V", range=[2, {}], step=0.1{}}}'
-    assert advised(measure.format(3, "")) == [
-        "neither clamp nor special: outside 2.0..3.0 V by 0.1 V nothing at all is sent"
-    ]
-    assert advised(measure.format(3, ", clamp=true")) == []
-    assert advised(measure.format(3, ', special=["gone"]')) == []
-    assert advised(measure.format("3.5", "")) == []  # all 16 codes are used: there is no room for a condition
-
-
-def test_an_order_without_expiry_or_seal_is_pointed_out() -> None:
-    order = '{name="a", kind="flag", role="order"}'
-    expiry = '{name="b", kind="measure", unit="s", range=[10, 100], step=10, role="expiry"}'
-    assert [text[:20] for text in advised(order)] == ["an order, not sealed", "an order that never "]
-    assert [text[:20] for text in advised(f"{order}, {expiry}")] == ["an order, not sealed"]
-
-
 def test_plain_data_says_where_each_field_stands_and_what_its_codes_mean() -> None:
     frame = as_data(ORCHARD)[0]
     assert (frame["name"], frame["message"], frame["octets"], frame["interval_s"]) == ("level_report", 1, 10, "600")
-    slots = {slot["name"]: slot for slot in frame["slots"]}
+    slots = {slot["name"]: slot for slot in frame["entries"]}
     assert slots["distance"] == {
         "name": "distance",
         "kind": "measure",
         "offset": 43,
         "bits": 13,
+        "low_first": False,
         "raw": [0, 5750],
         "signed": False,
         "step": "1",
@@ -232,5 +231,5 @@ def test_plain_data_says_where_each_field_stands_and_what_its_codes_mean() -> No
     }
     assert slots["battery"]["range"] == ["2", "4.5"]
     assert slots["revision"]["value"] == 1
-    valve = as_data(ORCHARD)[2]["slots"][6]
+    valve = as_data(ORCHARD)[2]["entries"][6]
     assert valve["codes"] == {"shut": 0, "half": 1, "open": 2}

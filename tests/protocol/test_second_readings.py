@@ -22,7 +22,7 @@ from ullage.bodies import length_of
 from ullage.layout import Entry, Fixed, Gate, Length, Repeat, Slot
 from ullage.values import writer
 
-SHIPPED = [ullage.load(path) for path in sorted((Path(__file__).parents[2] / "spec").glob("*.toml"))]
+SHIPPED = [ullage.load(path) for path in sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))]
 SEEN_BY_BOTH = {
     "integrity",
     "other_revision",
@@ -141,7 +141,7 @@ def _frame(protocol: ullage.Protocol, octets: bytes) -> str | None:
 
 
 def test_construct_describes_one_frame_or_all_and_no_other() -> None:
-    orchard = SHIPPED[0]
+    orchard = next(protocol for protocol in SHIPPED if protocol.name == "orchard")
     octets = next(octets for octets in received(orchard, random.Random(2)) if _frame(orchard, octets) == "valve_order")
     assert orchard.as_construct().parse(octets).frame == "valve_order"
     with pytest.raises(construct.ConstructError):

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 import ullage
+from support.varied import HISTORY, SUM, UART
 from ullage import Protocol, Refused
 from ullage.simulate import MOST_FRAMES, Happening, simulate
 
@@ -98,6 +99,11 @@ SPECS = {
         [integrity]
         crc = "CRC-16/KERMIT"
     """,
+}
+SPECS |= {
+    "lists, groups and a sum": HISTORY + SUM,
+    "lists, groups and no check": HISTORY,
+    "a list and its length": UART,
 }
 
 
@@ -284,6 +290,27 @@ def test_levels_drift_slowly_and_all_choices_and_special_codes_have_their_turn()
     assert seen["valve"] == {'"shut"', '"half"', '"open"', '"stuck"'}
     assert seen["result"] == {'"done"', '"refused"', '"expired"', '"stuck"'}
     assert seen["lid_open"] == {"true", "false"}
+
+
+def test_lists_have_every_count_and_groups_come_and_go() -> None:
+    protocol = ullage.loads(SPECS["lists, groups and a sum"])
+    sent = [h.truth for h in simulate(protocol, 900) if h.truth.get("kind") == "frame"]
+    histories = [truth["values"] for truth in sent if truth["frame"] == "history"]
+    assert Counter(len(values["readings"]) for values in histories).keys() == {0, 1, 2, 3, 4}
+    assert all(values["number"] == len(values["readings"]) for values in histories)
+    extras = [values["extra"] for values in histories]
+    assert 0.3 < sum(extra is None for extra in extras) / len(extras) < 0.7
+    assert {len(extra["runs"]) for extra in extras if extra} == {1, 2, 3}
+    lengths = {len(truth["octets"]) // 2 for truth in sent if truth["frame"] == "history"}
+    assert min(lengths) == 7
+    assert max(lengths) == 21
+    assert len(lengths) > 8
+
+
+def test_a_sum_is_damaged_by_neighbours_with_a_crc_of_its_length() -> None:
+    protocol = ullage.loads(SPECS["lists, groups and a sum"])
+    foreign = {h.truth["what"] for h in simulate(protocol, 3000) if h.truth.get("kind") == "foreign"}
+    assert foreign == {"random", "other_crc", "other_message"}
 
 
 def test_the_log_begins_when_asked_and_its_times_never_go_back() -> None:

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 import ullage
 from support.protocols import specs
 
-SHIPPED = [path.read_text(encoding="utf-8") for path in sorted((Path(__file__).parents[2] / "spec").glob("*.toml"))]
+PATHS = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
+SHIPPED = [pytest.param(path.read_text(encoding="utf-8"), id=path.stem) for path in PATHS]
 NASTY = (
     *("true", "inf", "-nan", "1e999999999", "-1", "0", "0x" + "F" * 40, "9" * 70, "1.0", "1e-30", "2020-01-01", '""'),
     *(
@@ -33,7 +34,7 @@ NASTY = (
     *("[[frame]]", "[header]", "[protocol]", "measure", "message", "name", "field", "bits = 8", "range", "special"),
 )
 TOKENS = re.compile(r"[A-Za-z_0-9.+-]+|\"[^\"\n]*\"|\s+|.")
-MANY = settings(derandomize=True, deadline=None, max_examples=250, suppress_health_check=list(HealthCheck))
+MANY = settings(derandomize=True, deadline=None, max_examples=80, suppress_health_check=list(HealthCheck))
 
 
 def judge(text: str | bytes) -> bool:
@@ -80,7 +81,7 @@ def changed(tokens: list[str], rng: random.Random) -> str:
     return "".join(tokens)
 
 
-@pytest.mark.parametrize("text", SHIPPED, ids=["orchard", "reference"])
+@pytest.mark.parametrize("text", SHIPPED)
 def test_a_shipped_spec_with_some_tokens_changed_is_read_or_refused(text: str) -> None:
     rng, tokens = random.Random(7), TOKENS.findall(text)
     assert "".join(tokens) == text
@@ -88,7 +89,7 @@ def test_a_shipped_spec_with_some_tokens_changed_is_read_or_refused(text: str) -
     assert 0 < sound < 250  # the changes are neither all harmless nor all fatal
 
 
-@pytest.mark.parametrize("text", SHIPPED, ids=["orchard", "reference"])
+@pytest.mark.parametrize("text", SHIPPED)
 def test_a_shipped_spec_with_some_characters_changed_is_read_or_refused(text: str) -> None:
     rng = random.Random(8)
     sound = 0

@@ -27,9 +27,21 @@ IN_FIELD = 'frame "a", field "x"'
 # One line a fault: the spec, the fault's code, its place, its text (a pattern), its help (a pattern) or None.
 ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     # keys
-    (tiny(FLAG, protocol="nam = 1"), "unknown_key", "protocol, nam", "no such key in .protocol.", "name, perhaps"),
-    (tiny(FLAG, frame='sumary = ""'), "unknown_key", 'frame "a", sumary', "no such key in a frame", "summary, perhaps"),
-    (field('kind = "flag", bits = 1'), "unknown_key", f"{IN_FIELD}, bits", "no such key in a flag", None),
+    (tiny(FLAG, protocol="nam = 1"), "unknown_key", "protocol, nam", "has no key .nam.", "name = …, perhaps"),
+    (
+        tiny(FLAG, frame='sumary = ""'),
+        "unknown_key",
+        'frame "a", sumary',
+        "a frame has no key .sumary.",
+        "summary = …, perhaps",
+    ),
+    (
+        field('kind = "flag", bits = 1'),
+        "unknown_key",
+        f"{IN_FIELD}, bits",
+        "a flag has no key .bits.",
+        "its keys are name",
+    ),
     (
         tiny(f"{MEASURE}, range = [0, 9], step = 1, clam = true"),
         "unknown_key",
@@ -37,16 +49,22 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
         "a measure",
         "clamp",
     ),
-    (tiny(FLAG, rest="[radoi]"), "unknown_key", "radoi", "no such key in a spec", "radio, perhaps"),
-    (tiny(FLAG) + f"[integrity]\n{CRC[:-2]}, chek = 1 }}", "unknown_key", "integrity, crc, chek", "key in a CRC", None),
+    (tiny(FLAG, rest="[radoi]"), "unknown_key", "radoi", "a spec has no key", r"\[radio\], perhaps"),
+    (
+        tiny(FLAG) + f"[integrity]\n{CRC[:-2]}, chek = 1 }}",
+        "unknown_key",
+        "integrity, crc, chek",
+        "a CRC has no key .chek.",
+        None,
+    ),
     (field('kind = "flag", summary = 5'), "wrong_type", f"{IN_FIELD}, summary", "5 is no text in quotes", None),
     (field('kind = "count"'), "missing_key", IN_FIELD, "a count needs bits or range", "bits = 8, or range"),
-    (field('kind = "text"'), "missing_key", f"{IN_FIELD}, octets", "a text needs this key", None),
+    (field('kind = "text"'), "missing_key", f"{IN_FIELD}, octets", "a text needs the key octets", "octets = 6"),
     (field("bits = 8"), "missing_key", IN_FIELD, 'this has no "kind"', "kind = "),
-    (tiny('kind = "flag"'), "missing_key", 'frame "a", field number 1, name', "a flag needs this key", None),
-    (f"[protocol]\n{TWO}", "missing_key", "protocol, name", "needs this key", None),
-    (TWO, "missing_key", "protocol", "a spec needs this key", None),
-    ('[protocol]\nname = "p"', "missing_key", "frame", "a spec needs this key", None),
+    (tiny('kind = "flag"'), "missing_key", 'frame "a", field number 1, name', "a flag needs the key name", "name ="),
+    (f"[protocol]\n{TWO}", "missing_key", "protocol, name", "needs the key name", "name ="),
+    (TWO, "missing_key", "protocol", "a spec needs .protocol.", "name ="),
+    ('[protocol]\nname = "p"', "missing_key", "frame", "a spec needs ..frame..", "name ="),
     # kinds and words
     (field('kind = "mesure"'), "no_kind", f"{IN_FIELD}, kind", 'there is no kind "mesure"', 'kind = "measure"'),
     (field("kind = 5"), "no_kind", f"{IN_FIELD}, kind", "there is no kind 5", "one of measure, count"),
@@ -55,9 +73,9 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
         "not_one_of",
         f"{IN_FIELD}, epoch",
         '"1970" is not',
-        "'unix' or",
+        '"unix" or',
     ),
-    (field('kind = "flag", role = "lamp"'), "not_one_of", f"{IN_FIELD}, role", '"lamp" is not possible', "'battery'"),
+    (field('kind = "flag", role = "lamp"'), "not_one_of", f"{IN_FIELD}, role", '"lamp" is not possible', '"battery"'),
     (tiny(FLAG, rest='[radio]\nmodulation = "am"'), "no_kind", "radio, modulation", 'no modulation "am"', None),
     (tiny(FLAG, frame='interval = "soon"'), "wrong_value", 'frame "a", interval', '"soon" is no duration', None),
     (tiny(FLAG, frame='interval = "0 s"'), "wrong_value", 'frame "a", interval', '"0 s" is no duration', None),
@@ -116,13 +134,24 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     (tiny(f"{MEASURE}, range = [0, 1], step = 0"), "too_small", f"{IN_FIELD}, step", "0 mm is no step", None),
     (
         tiny(f"{MEASURE}, range = [250, 6001], step = 5"),
-        *("off_step", f"{IN_FIELD}, range", "6001 mm is no whole number of steps of 5 mm; 6000, 6005 are", "6000 here"),
+        *(
+            "off_step",
+            f"{IN_FIELD}, range, item 2",
+            "6001 mm is no whole number of steps of 5 mm",
+            "range = .250, 6000.",
+        ),
     ),
-    (tiny(f"{MEASURE}, range = [1, 1], step = 2"), "off_step", f"{IN_FIELD}, range", "1 mm is no whole number", None),
+    (
+        tiny(f"{MEASURE}, range = [1, 1], step = 2"),
+        "off_step",
+        f"{IN_FIELD}, range, item 1",
+        "1 mm is no whole number",
+        "^step = 1",
+    ),
     (tiny(f"{MEASURE}, range = [0, 9], step = 3, zero = 1"), "off_step", f"{IN_FIELD}, zero", "1 mm is no whole", None),
     (
         tiny(f"{MEASURE}, range = [0, 255], step = 1, bits = 8, special = ['e']"),
-        *("too_few_bits", f"{IN_FIELD}, bits", r"8 bits cannot hold raw 0\.\.255 and 1 special codes", "bits = 9"),
+        *("too_few_bits", f"{IN_FIELD}, bits", r"8 bits cannot hold raw 0\.\.255 and 1 special code", "bits = 9"),
     ),
     (tiny(f"{MEASURE}, range = [0, 1], step = 1e-20"), "too_wide", f"{IN_FIELD}, range", "needs 67 bits", "coarser"),
     (tiny(f"{MEASURE}, range = [0, 1], step = 1e-20, bits = 9"), "too_wide", f"{IN_FIELD}, range", "67 bits", None),
@@ -131,7 +160,7 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     (tiny(f"{MEASURE}, range = [0, 1e7], step = 1e-9"), "too_fine", f"{IN_FIELD}, step", "cannot be told apart", None),
     (
         tiny(f"{MEASURE}, range = [0, 9], step = 1, special = {{ e = 9 }}"),
-        *("codes_overlap", f"{IN_FIELD}, special", '"e" is code 9, which is inside the range: 9 mm', "outside"),
+        *("codes_overlap", f"{IN_FIELD}, special, e", '"e" is code 9, which is inside the range: 9 mm', "outside"),
     ),
     (
         tiny(f"{MEASURE}, range = [0, 9], step = 1, special = {{ e = 10, f = 10 }}"),
@@ -141,8 +170,14 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
         None,
     ),
     (tiny(f"{MEASURE}, range = [0, 9], step = 1, special = {{ e = -1 }}"), "too_small", "", '"e" is code -1', None),
-    (tiny(f"{MEASURE}, range = [0, 9], step = 1, special = ['e', 'e']"), "name_taken", "", '"e" stands here 2', None),
-    (tiny(f"{MEASURE}, range = [0, 9], step = 1, special = ['E']"), "bad_name", "", "'E' is no name", 'example "e"'),
+    (
+        tiny(f"{MEASURE}, range = [0, 9], step = 1, special = ['e', 'e']"),
+        "name_taken",
+        "",
+        '"e" stands here already',
+        None,
+    ),
+    (tiny(f"{MEASURE}, range = [0, 9], step = 1, special = ['E']"), "bad_name", "", '"E" is no name', 'example "e"'),
     (
         tiny(f"{MEASURE}, range = [0, 9], step = 1, special = [1]"),
         "wrong_value",
@@ -153,7 +188,13 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     (tiny(MEASURE.replace("mm", "a*/b") + ", range = [0, 9], step = 1"), "bad_unit", "", "cannot be a unit", None),
     # other kinds
     (field('kind = "code", codes = {}'), "no_codes", f"{IN_FIELD}, codes", "there is no code here", "shut = 0"),
-    (field('kind = "code", codes = { a = 1, b = 1 }'), "codes_overlap", f"{IN_FIELD}, codes", '"b" and "a" are', None),
+    (
+        field('kind = "code", codes = { a = 1, b = 1 }'),
+        "codes_overlap",
+        f"{IN_FIELD}, codes, b",
+        '"b" and "a" are',
+        None,
+    ),
     (
         field('kind = "code", codes = { a = 4 }, bits = 2'),
         "too_few_bits",
@@ -161,7 +202,7 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
         '"a" is 4',
         "3 bits hold",
     ),
-    (field('kind = "code", codes = { a = -1 }'), "too_large", f"{IN_FIELD}, codes", "a = -1 is not in", None),
+    (field('kind = "code", codes = { a = -1 }'), "too_large", f"{IN_FIELD}, codes, a", "a = -1 is not in", None),
     (
         field('kind = "constant", bits = 2, value = 4'),
         "too_large",
@@ -172,7 +213,7 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     (field('kind = "count", range = [9, 1]'), "upside_down", f"{IN_FIELD}, range", "9 is above 1", r"\[1, 9\]"),
     (field('kind = "time", bits = 8, step = 0, epoch = "unix"'), "too_small", f"{IN_FIELD}, step", "0 s is no", None),
     # names
-    (field('kind = "flag"').replace('"x"', '"Lid"'), "bad_name", 'frame "a", field "Lid", name', "'Lid' is", '"lid"'),
+    (field('kind = "flag"').replace('"x"', '"Lid"'), "bad_name", 'frame "a", field "Lid", name', '"Lid" is', '"lid"'),
     *(
         (field('kind = "flag"').replace('"x"', f'"{name}"'), "bad_name", f'frame "a", field "{name}", name', said, None)
         for name, said in (
@@ -193,7 +234,7 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
         "the_while",
     ),
     # header, message, revision
-    (tiny('name = "x", kind = "source", bits = 8'), "header_only", IN_FIELD, "stands in the header", "move it"),
+    (tiny('name = "x", kind = "source", bits = 8'), "header_only", IN_FIELD, "belongs in the header", "move it"),
     (tiny(FLAG, rest=TWO), "no_message_field", 'frame "b"', "several frames need a field", 'kind = "message"'),
     (tiny(FLAG, frame="message = 1"), "no_message_field", 'frame "a", message', "the header has no field", "leave it"),
     (
@@ -214,7 +255,7 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     # integrity
     (
         tiny(FLAG, rest='[integrity]\ncrc = "CRC-16/CCITT"'),
-        *("ambiguous_crc", "integrity, crc", '"CRC-16/CCITT" is used for seven different CRCs.*29b1 IBM-3740', "3740"),
+        *("ambiguous_crc", "integrity, crc", '"CRC-16/CCITT" is used for seven different CRCs', "3740"),
     ),
     (
         tiny(FLAG, rest='[integrity]\ncrc = "CRC-16/IBM-374"'),
@@ -225,7 +266,13 @@ ONE_FAULT: list[tuple[str, str, str, str, str | None]] = [
     ),
     (tiny(FLAG, rest="[integrity]\ncrc = 5"), "wrong_type", "integrity, crc", "5 is neither the name", None),
     (tiny(FLAG, rest="[integrity]"), "missing_key", "integrity", "this needs crc or sum", "CRC-16/IBM-3740"),
-    (tiny(FLAG, rest=f"[integrity]\n{CRC.replace('0x1021', '0x1020')}"), "bad_crc", "integrity, crc", "is even", None),
+    (
+        tiny(FLAG, rest=f"[integrity]\n{CRC.replace('0x1021', '0x1020')}"),
+        "bad_crc",
+        "integrity, crc, poly",
+        "is even",
+        None,
+    ),
 ]
 
 
@@ -282,12 +329,12 @@ covers_from = "bulk"
     assert [(fault.code, fault.path) for fault in found] == [
         ("bad_name", ("protocol", "name")),
         ("too_large", ("header", "field", 0, "bits")),
-        ("off_step", ("frame", 0, "field", 0, "range")),
+        ("off_step", ("frame", 0, "field", 0, "range", 1)),
         ("no_kind", ("frame", 0, "field", 1, "kind")),
         ("name_taken", ("frame", 0, "field", 2, "name")),
-        ("off_step", ("frame", 0, "field", 3, "range")),
+        ("off_step", ("frame", 0, "field", 3, "range", 1)),
         ("unknown_key", ("frame", 0, "field", 3, "colour")),
-        ("name_taken", ("frame", 0, "field", 3, "special")),
+        ("name_taken", ("frame", 0, "field", 3, "special", 1)),
         ("name_taken", ("frame", 1, "name")),
         ("codes_overlap", ("frame", 1, "message")),
         ("ambiguous_crc", ("integrity", "crc")),
@@ -312,6 +359,9 @@ def test_a_frame_that_is_no_table_does_not_hide_the_next_one() -> None:
         tiny(FLAG, header='{ name = "m", kind = "message", bits = 4 }', frame="mesage = 1"),
         tiny(FLAG, header='{ name = "r", kind = "revision", bits = 4 }', protocol="revison = 1"),
         tiny(FLAG, header='{ name = "m", kind = "massage", bits = 4 }', frame="message = 1"),
+        tiny('name = "x", kind = "count", bit = 8'),
+        tiny('name = "x", kind = "text", octet = 8'),
+        tiny(FLAG).replace("[protocol]", "[protocl]"),
         '[protocol]\nname = "p"\n[[frame]]\nname = "a"\n[[field]]\nname = "x"\nkind = "flag"',
     ],
 )
@@ -324,43 +374,14 @@ def test_lines_are_file_place_fault_and_then_what_helps() -> None:
         ullage.loads(tiny(f"{MEASURE}, range = [250, 6001], step = 5"), source="node.toml")
     assert str(caught.value).splitlines() == caught.value.lines()
     assert caught.value.lines() == [
-        'node.toml: frame "a", field "x", range: 6001 mm is no whole number of steps of 5 mm; 6000, 6005 are',
-        "  help: 6000 here, or a step that divides 6001",
+        "node.toml:10:62: 6001 mm is no whole number of steps of 5 mm",
+        '   10 |   { name = "x", kind = "measure", unit = "mm", range = [250, 6001], step = 5 }',
+        "      |                                                              ^^^^",
+        "        6000, 6005 are.",
+        "  help: range = [250, 6000], or step = 1: 13 bits instead of 11",
     ]
-    with pytest.raises(ullage.SpecError, match=r"^node\.toml:1:8: this is no TOML"):
+    with pytest.raises(ullage.SpecError, match=r"^node\.toml:1:6: name has no value"):
         ullage.loads("name = ", source="node.toml")
-
-
-SYNTAX: list[tuple[str | bytes, int | None, int | None, str, str | None]] = [
-    ("[protocol]\nname = \n", 2, 8, "invalid value", None),
-    ('[protocol]\nname = "p"\nname = "q"\n', 3, 11, "cannot overwrite a value", None),
-    ("a = 1 2", 1, 7, "expected newline", None),
-    ('a = "b', 1, 7, "unterminated string", None),
-    ("\0", 1, 1, "invalid statement", None),
-    ("a = 2020-13-45", 1, 9, "expected newline", None),
-    (b'[protocol]\nname = "\xff"', 2, 9, "octet ff is no UTF-8", "save the file as UTF-8"),
-    (b'\xef\xbb\xbf[protocol]\nname = "\xc3\xa9\xff"', 2, 10, "octet ff is no UTF-8", None),
-    (b'\xef\xbb\xbfa = "\xff"', 1, 6, "octet ff is no UTF-8", None),
-    (tiny(FLAG).encode("utf-16"), 1, 1, "octet ff is no UTF-8", "UTF-8"),
-    ("a = " + "[" * 5000 + "]" * 5000, None, None, "too deep in each other", None),
-    (f"x = 1\na = {'9' * 5000}", 2, 5, "so many digits", None),
-    ("a = 1e9999999999999999999999", 1, 6, "so many digits", None),
-    ("f = [ { a = 1,\n b = 2 } ]", 1, 15, "invalid initial", "stands on one line"),
-    ("f = [ { # why\n b = 2 } ]", 1, 9, "invalid initial", "stands on one line"),
-    ("f = [ { a = 1\n } ]", 1, 14, "unclosed inline table", "stands on one line"),
-    ("f = [ { a = 1, } ]", 1, 16, "invalid initial", "no comma before }"),
-    (tiny(FLAG) + "[[frame.field]]\nname = 'y'", 13, 14, "cannot mutate", "not in both"),
-]
-
-
-@pytest.mark.parametrize(("text", "line", "column", "said", "help_text"), SYNTAX)
-def test_text_that_is_no_toml_is_one_fault_with_line_column_and_help_in_the_known_traps(
-    text: str | bytes, line: int | None, column: int | None, said: str, help_text: str | None
-) -> None:
-    (fault,) = faults(text)
-    assert (fault.code, fault.line, fault.column) == ("no_toml", line, column)
-    assert said in fault.text
-    assert help_text is None or help_text in (fault.help or "")
 
 
 @pytest.mark.parametrize(
@@ -374,14 +395,3 @@ def test_text_that_is_no_toml_is_one_fault_with_line_column_and_help_in_the_know
 )
 def test_brackets_that_are_toml_but_not_a_spec_get_their_own_help(text: str, help_text: str) -> None:
     assert help_text in "\n".join(fault.help or "" for fault in faults(text))
-
-
-def test_an_empty_file_lacks_what_a_spec_needs() -> None:
-    for text in ("", b"", "# nothing", b"\xef\xbb\xbf"):
-        assert [fault.place for fault in faults(text)] == ["protocol", "frame"]
-
-
-def test_a_byte_order_mark_and_windows_line_ends_are_no_fault() -> None:
-    plain = ullage.loads(tiny(FLAG)).fingerprint
-    for text in (b"\xef\xbb\xbf" + tiny(FLAG).encode(), "\ufeff" + tiny(FLAG), tiny(FLAG).replace("\n", "\r\n")):
-        assert ullage.loads(text).fingerprint == plain

@@ -178,11 +178,12 @@ def struct_contents(scope: Scope, rng: random.Random) -> Iterator[Contents]:
     for items in ("least", "most", "some"):
         sound = _sound(scope, items, rng)
         yield sound
+        # Lists and groups first, because only the beginning of what an inner struct yields is tried.
+        for inner in scope.inner:
+            yield from _around_inner(inner, sound, rng)
         for member in scope.members:
             for content in _edges(member):
                 yield {**sound, member.slot.name: content}
-        for inner in scope.inner:
-            yield from _around_inner(inner, sound, rng)
     for _ in range(25):
         yield _any_scope(scope, rng, _any)
     for _ in range(25):

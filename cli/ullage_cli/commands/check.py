@@ -1,14 +1,20 @@
 """`ullage check`: the faults of a spec with their places, or what each of its frames says and costs.
 
 With --json it prints exactly one JSON document, a list with one object for each file:
-  a faulty file  {"file", "faults": [{"code", "path", "line", "column", "text", "help"}]}
-                 path is a list of keys and positions counted from 0; line, column and help may be null
-  a sound file   {"file", "name", "revision", "summary", "fingerprint", "fingerprint_input", "frames"}
-    frames       [{"name", "message", "octets", "summary", "interval_s", "slots"}]
-    slots        [{"name", "kind", "offset", "bits", ..., "summary", "role"}], offset in bits from the frame's first;
-                 "" is the name of fill bits; numbers have also "raw" [first, last], "signed", "step", "unit", "zero",
-                 "range", "special" {name: code}, "clamp", "epoch", "broadcast"; codes have "codes" {name: code},
-                 text and octets "octets", what never changes "value"
+  a faulty file  {"file", "faults": [{"code", "path", "line", "column", "span", "text", "note", "help"}]}
+                 path is a list of keys and positions counted from 0; line and column count from 1; span is the number
+                 of characters meant from there on, 0 for none; note and help may be null
+  a sound file   {"file", "name", "revision", "summary", "fingerprint", "fingerprint_input", "frames", "advice"}
+    advice       as faults
+    frames       [{"name", "message", "octets", "least_octets", "summary", "interval_s", "entries"}]: the longest
+                 and the shortest frame, which are the same in most
+    entries      [{"name", "kind", "offset", "bits", "low_first", ..., "summary", "role"}], offset in bits from the
+                 frame's first, null where it depends on what is sent; "" is the name of fill bits; numbers have also
+                 "raw" [first, last], "signed", "step", "unit", "zero", "range", "special" {name: code}, "clamp",
+                 "epoch", "broadcast"; codes have "codes" {name: code}, text and octets "octets", what never changes
+                 "value", binary32 "unit", length "covers";
+                 or a list or group: {"name", "kind", "entries", "summary"} with "counted_by", "item_octets" (null:
+                 it counts items), "least", "at_most", or with "when"
 Quantities are exact decimal text, codes are numbers (special codes as unsigned bit patterns).
 """
 
@@ -19,10 +25,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ..screen import Stop, faults_counted, folded, joined, marked, quoted, say
+from ..screen import Stop, faults_counted, folded, joined, marked, quoted, say, spec_text
 
 if TYPE_CHECKING:
-    from ullage import Protocol, SpecError
+    from ullage import Fault, Protocol, SpecError
     from ullage.layout import Layout
 
 
@@ -81,11 +87,11 @@ def _print_json(results: "list[tuple[str, Protocol | SpecError]]") -> None:
 
 def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:
     from ullage import SpecError
-    from ullage.describe import as_data
+    from ullage.advice import advice
+    from ullage.layout_data import as_data
 
     if isinstance(result, SpecError):
-        keys = ("code", "path", "line", "column", "text", "help")
-        return {"file": file, "faults": [{key: getattr(fault, key) for key in keys} for fault in result.faults]}
+        return {"file": file, "faults": [_fault_data(fault) for fault in result.faults]}
     return {
         "file": file,
         "name": result.name,
@@ -94,7 +100,12 @@ def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:
         "fingerprint": result.fingerprint,
         "fingerprint_input": result.fingerprint_input,
         "frames": as_data(result),
+        "advice": [_fault_data(item) for item in advice(result, spec_text(file))],
     }
+
+
+def _fault_data(fault: "Fault") -> dict[str, Any]:
+    return {key: getattr(fault, key) for key in ("code", "path", "line", "column", "span", "text", "note", "help")}
 
 
 def _print_faults(error: "SpecError") -> None:
@@ -105,7 +116,7 @@ def _print_faults(error: "SpecError") -> None:
 
 
 def _print_protocol(file: str, protocol: "Protocol") -> None:
-    from ullage.describe import advice, radio, radio_settings
+    from ullage.describe import radio, radio_settings
 
     head = f"{protocol.name}, revision {protocol.revision}"
     for line in joined([head, _one_line(protocol.summary)] if protocol.summary else [head], "  "):
@@ -117,21 +128,32 @@ def _print_protocol(file: str, protocol: "Protocol") -> None:
     for layout in protocol.frames.values():
         say()
         _print_frame(file, protocol, layout)
-    for place, item in enumerate(advice(protocol)):
-        if not place:
-            say("\nadvice")
-        say(f"{marked(f'{file}: {item.place}:', sys.stdout)} {item.text}")
-        say(f"  help: {item.help}")
+    _print_advice(file, protocol)
+
+
+def _print_advice(file: str, protocol: "Protocol") -> None:
+    from ullage.advice import advice
+    from ullage.snippet import rendered
+
+    text = spec_text(file)
+    for place, item in enumerate(advice(protocol, text)):
+        say() if place else say("\nadvice")
+        for number, line in enumerate(rendered(item, file, text)):
+            say(line if number else marked(line, sys.stdout))
 
 
 def _print_frame(file: str, protocol: "Protocol", layout: "Layout") -> None:
     from ullage.annotate import sample
-    from ullage.describe import air_time, describe, next_octet, radio
+    from ullage.describe import air_time, air_times, describe, next_octet, numbers, radio
 
-    parts = [f"{layout.name}  {layout.octets} octet{'s' if layout.octets != 1 else ''}"]
+    octets = numbers(layout.least_octets, layout.octets)
+    parts = [f"{layout.name}  {octets} octet{'s' if layout.octets != 1 else ''}"]
     settings = radio(protocol)
-    if settings:
+    if settings and layout.fixed:
         parts += [f"{air_time(settings.time_on_air_us(layout.octets))} on air", next_octet(settings, layout.octets)]
+    elif settings:
+        times = (settings.time_on_air_us(count) for count in (layout.least_octets, layout.octets))
+        parts.append(f"{air_times(*times)} on air")
     for line in joined(parts, "  "):
         say(line)
     if layout.summary:
@@ -139,9 +161,9 @@ def _print_frame(file: str, protocol: "Protocol", layout: "Layout") -> None:
             say(line)
     rows = [["octet", "bits", "field", "reading", "codes"]]
     for item in describe(layout, protocol.integrity):
-        octet = "" if item.octet is None else str(item.octet)
+        octet = ".." if not item.placed else "" if item.octet is None else str(item.octet)
         codes = re.sub(r"(?<=\d) (?=[a-z])", "\xa0", item.codes)  # a code and its name stay on one line
-        rows.append([octet, str(item.bits), item.name, item.reading, codes])
+        rows.append([octet, str(item.bits or ""), "  " * item.depth + item.name, item.reading, codes])
     for line in folded(rows, right=[1], indent="  "):
         say(line)
     _print_example(file, protocol.encode(layout.name, sample(layout)))

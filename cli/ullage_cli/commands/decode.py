@@ -57,7 +57,7 @@ def decode(
     Example:
       ullage decode spec/orchard.toml receiver.log
     """
-    from ..decode_run import Wish, run
+    from ..decoding.run import Wish, run
 
     wish = Wish(
         spec=spec,

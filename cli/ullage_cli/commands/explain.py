@@ -156,24 +156,26 @@ def _accepted(protocol: "Protocol", message: "Message", count: int) -> str:
 
 def _print_refusal(protocol: "Protocol", refused: "Refused", octets: bytes) -> None:
     from ullage import Status
+    from ullage.extent import place_of
 
     reason = refused.reason
     text = f"{refused}."
-    if not refused.field or not text.startswith(refused.field):
+    if not refused.field or refused.field not in text.split()[0]:  # a name keeps its letters
         text = text[:1].upper() + text[1:]
     if reason is Status.INTEGRITY and protocol.integrity:
         covered = len(octets) - protocol.check_octets - protocol.integrity.first_octet
         sent = f"{refused.raw or 0:0{2 * protocol.check_octets}x}"
-        text = f"The CRC sent is {sent}; the {covered} octets before it give {refused.expected}."
+        text = f"The {protocol.integrity.noun} sent is {sent}; the {covered} octets before it give {refused.expected}."
     for line in textwrap.wrap(f"refused: {reason}. {text}", WIDTH, subsequent_indent="  ", break_on_hyphens=False):
         say(marked(line, sys.stdout))
     rows = [[f"reason {int(reason)}", reason.meaning]]
     if refused.bit is not None and reason is not Status.INTEGRITY:
         octet, bit = divmod(refused.bit, 8)
         where = f"from octet {octet}" + (f", bit {bit} of it" if bit else "")
-        rows.append(
-            ["field", f"{refused.field or 'fill bits'}, {where} (bit {refused.bit} of the frame, counted from 0)"]
-        )
+        name = refused.field or "fill bits"
+        if refused.frame and reason is not Status.WRONG_LENGTH:
+            name = place_of(protocol.frames[refused.frame], octets, refused.bit) or name
+        rows.append(["field", f"{name}, {where} (bit {refused.bit} of the frame, counted from 0)"])
     rows.append(["advice", reason.advice])
     for line in folded(rows, indent="  "):
         say(line)

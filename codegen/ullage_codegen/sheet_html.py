@@ -1,0 +1,75 @@
+"""The sheet as one HTML page that needs nothing else: style, program, tables and spec are inside it.
+
+The page's own policy lets only these very scripts and styles run, by their hashes, and no network at all.
+"""
+
+import base64
+import functools
+import hashlib
+import json
+from pathlib import Path
+
+import jinja2
+
+from ullage.embedded import element
+
+from . import sheet_words
+from .decoder_tables import decoder_tables
+from .sheet import Sheet
+from .sheet_rulers import Block, Strip
+from .sheet_svg import svg
+
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+def sheet_html(sheet: Sheet) -> str:
+    """Write the page. sheet: what it says. Returns the HTML text, the same for the same spec and tool version."""
+    style = _file("sheet.css")
+    program = _file("decoder.js") + "\n" + _file("sheet.js")
+    return (
+        _environment()
+        .get_template("sheet.html.j2")
+        .render(
+            sheet=sheet,
+            p=sheet.protocol,
+            words=sheet_words,
+            style=style,
+            program=program,
+            style_hash=_hash(style),
+            program_hash=_hash(program),
+            tables=_json(decoder_tables(sheet.protocol)),
+            spec_element=element(sheet.spec_name, sheet.spec),
+            spec_text=sheet.spec.decode("utf-8", "replace").removeprefix("\ufeff"),
+            svg=svg,
+            is_strip=lambda part: isinstance(part, Strip),
+            is_block=lambda part: isinstance(part, Block),
+        )
+    )
+
+
+@functools.cache
+def _file(name: str) -> str:
+    return (_TEMPLATES / name).read_text(encoding="utf-8")
+
+
+def _hash(text: str) -> str:
+    """The hash of an inline script or style as a policy writes it (W3C Content Security Policy Level 3, 2.3.1)."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
+
+
+def _json(data: object) -> str:
+    """JSON that cannot end the script element it stands in."""
+    text = json.dumps(data, separators=(",", ":"), ensure_ascii=True)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        autoescape=True,
+    )
