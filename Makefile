@@ -33,10 +33,10 @@ types: $(STAMP)
 	@$(VENV)/bin/mypy
 
 schema: $(STAMP)
-	@$(PY) -m ullage.schema > spec/ullage.schema.json
+	@$(PY) -m ullage.spec.schema > spec/ullage.schema.json
 
 reference: $(STAMP)
-	@$(PY) -m ullage.reference spec/FORMAT.md
+	@$(PY) -m ullage.spec.reference spec/FORMAT.md
 
 documents: $(STAMP)
 	@PYTHONPATH=tests $(PY) tests/test_documents.py

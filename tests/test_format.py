@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 
 import ullage
-from ullage import Protocol, SpecError, Status, reference
+from ullage import Protocol, SpecError, Status
 from ullage.layout import Entry, Gate, Opaque, Repeat, Slot, Text
-from ullage.specfile import json_schema
+from ullage.spec import reference
+from ullage.spec.specfile import json_schema
 from ullage_codegen.diagram import strip
 
 ROOT = Path(__file__).parents[1]

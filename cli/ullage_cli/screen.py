@@ -159,7 +159,7 @@ def load_spec(path: str) -> "Protocol":
 
 def spec_text(path: str) -> str:
     """The text of a spec file, or of the spec that a page carries, as its lines are counted."""
-    from ullage.embedded import carried
+    from ullage.spec.embedded import carried
 
     octets = Path(path).read_bytes()
     page = carried(octets)

@@ -9,11 +9,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from ullage.layout import Binary32, Choice, Entry, Flag, Gate, Layout, Opaque, Repeat, Scaled, Slot
-from ullage.octet_rows import octets_of
 from ullage.quantity import exact, plain
 from ullage.unfold import controls
 from ullage.values import expectation
-from ullage.wording import reading
+from ullage.words.octet_rows import octets_of
+from ullage.words.wording import reading
 
 from .screen import Stop
 

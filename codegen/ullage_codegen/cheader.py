@@ -11,7 +11,7 @@ from ullage import Protocol, Status, __version__
 from ullage.checksum import Sum
 from ullage.codes import reasons
 from ullage.layout import Entry, Layout, Length, Repeat, Scaled, Slot
-from ullage.samples import sample
+from ullage.words.samples import sample
 
 from . import cgroups, crc_forms
 from .ccontent import c_literal, content_of

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from ullage import Protocol, __version__
-from ullage.annotate import Row, annotate
-from ullage.describe import air_time, radio, radio_settings
 from ullage.layout import Layout
-from ullage.samples import sample
+from ullage.words.annotate import Row, annotate
+from ullage.words.describe import air_time, radio, radio_settings
+from ullage.words.samples import sample
 
 from . import sheet_words
 from .sheet_fields import FieldRow, check_words, field_rows

@@ -10,7 +10,7 @@ from ullage.codes import gaps
 from ullage.crc import Crc
 from ullage.layout import Binary32, Choice, Entry, Fixed, Flag, Layout, Length, Opaque, Repeat, Scaled, Slot, Text
 from ullage.quantity import places
-from ullage.wording import fixed_point, reading
+from ullage.words.wording import fixed_point, reading
 
 from .decoder_tables import slot_ids
 from .sheet_rulers import caption

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import jinja2
 
-from ullage.embedded import element
+from ullage.spec.embedded import element
 
 from . import sheet_words
 from .decoder_tables import decoder_tables

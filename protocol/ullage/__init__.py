@@ -41,7 +41,7 @@ def load(path: str | PathLike[str]) -> "Protocol":
     """
     from pathlib import Path
 
-    from .embedded import spec_of
+    from .spec.embedded import spec_of
 
     return loads(*spec_of(Path(path).read_bytes(), str(path)))
 
@@ -51,15 +51,15 @@ def loads(text: str | bytes, source: str = "spec") -> "Protocol":
 
     text: TOML; bytes are read as UTF-8. source: what errors call it. Returns the protocol. Raises SpecError.
     """
-    from .build import build
-    from .reading import parse_toml, read_shape, utf8
+    from .spec.build import build
+    from .spec.reading import parse_toml, read_shape, utf8
 
     said = text if isinstance(text, str) else utf8(text, source)
     try:
         data = parse_toml(said, source)
         return build(read_shape(data, source), data, source)
     except SpecError as error:
-        from .positions import with_places
+        from .spec.positions import with_places
 
         raise with_places(error, said) from None
 

@@ -1,7 +1,7 @@
 """IEEE 754 single precision: between a number and its 32 bits, rounded once, to the nearest, ties to even.
 
-Python's struct rounds a float (a double) rightly; a number that no double holds is rounded from its exact value: rounding
-twice can miss the nearest.
+Python's struct rounds a float (a double) rightly. A number that no double holds is rounded from its exact value: to
+round twice can miss the nearest.
 """
 
 import struct

@@ -5,11 +5,11 @@ from typing import Any, NoReturn
 
 from .bodies import length_of, listed, refuse
 from .errors import EncodeError, Refused
-from .extent import place_of
 from .layout import Entry, Fixed, Gate, Layout, Length, Repeat, Slot
 from .status import Status
 from .unfold import Row, unfold
 from .values import NOT_A_VALUE, reader, writer
+from .words.extent import place_of
 
 
 def walk(layout: Layout, word: int, bits: int) -> Row:

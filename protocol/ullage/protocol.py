@@ -28,7 +28,7 @@ from .quantity import plain
 
 if TYPE_CHECKING:
     from .codec import Codec, Message
-    from .specfile import FskTable, LoraTable
+    from .spec.specfile import FskTable, LoraTable
 
 
 class Protocol:

@@ -18,8 +18,8 @@ from support.decoder_answers import differs
 from support.ends import need
 from support.tiny import tiny
 from ullage.layout import Fixed, Length
-from ullage.samples import sample
-from ullage.wording import reading
+from ullage.words.samples import sample
+from ullage.words.wording import reading
 from ullage_codegen.decoder_tables import slot_ids
 from ullage_codegen.sheet import model
 from ullage_codegen.sheet_html import sheet_html

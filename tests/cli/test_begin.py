@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage.advice import advice
 from ullage.layout import Scaled
+from ullage.spec.advice import advice
 from ullage_cli.main import main
 
 

@@ -10,7 +10,7 @@ import pytest
 
 import ullage
 from support.varied import CRC, HISTORY, SUM, UART, VALUES
-from ullage.as_json import json_values
+from ullage.words.as_json import json_values
 from ullage_cli.main import main
 
 TERRACE = ullage.loads(HISTORY + CRC)

@@ -14,7 +14,7 @@ import ullage
 from support.protocols import specs
 from support.tiny import generated, load
 from support.varied import HISTORY, SUM, VALUES
-from ullage.samples import sample
+from ullage.words.samples import sample
 from ullage_cli.main import main
 from ullage_cli.screen import Stop, command_line, quoted
 from ullage_cli.typed_values import texts_of, values_of, words_of

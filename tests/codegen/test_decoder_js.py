@@ -16,9 +16,9 @@ from support.decoder_answers import DECODER, differs, node_answers
 from support.ends import need
 from support.protocols import specs
 from support.tiny import generated, load
-from ullage.annotate import octets_of
 from ullage.binary32 import text_of
 from ullage.crc import CHECK_OCTETS, catalogue
+from ullage.words.annotate import octets_of
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 

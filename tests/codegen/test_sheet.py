@@ -12,7 +12,7 @@ import ullage
 from support.protocols import specs
 from support.tiny import generated, load, tiny
 from ullage.codes import reasons
-from ullage.embedded import carried
+from ullage.spec.embedded import carried
 from ullage_codegen.sheet import Sheet, model
 from ullage_codegen.sheet_html import sheet_html
 from ullage_codegen.sheet_markdown import sheet_markdown

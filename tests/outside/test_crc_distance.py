@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from ullage.crc_strength import fewest_unseen
+from ullage.spec.crc_strength import fewest_unseen
 
 LENGTHS = (4, 8, 12, 16, 17, 20, 24, 32, 64, 128, 255)
 # Hamming distance by octets of data (the lengths above), for the polynomials of the catalogue of parametrised CRC

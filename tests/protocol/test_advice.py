@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, given, settings
 import ullage
 from support.protocols import specs
 from support.tiny import generated, tiny
-from ullage.advice import Advice, advice
 from ullage.snippet import rendered
-from ullage.unit_names import SENML, UCUM, WORDS, known, nearest_unit
+from ullage.spec.advice import Advice, advice
+from ullage.spec.unit_names import SENML, UCUM, WORDS, known, nearest_unit
 
 ROOT = Path(__file__).parents[2]
 MM = 'name = "x", kind = "measure", unit = "mm", clamp = true'

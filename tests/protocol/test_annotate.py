@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 import ullage
 from support.protocols import specs
-from ullage.annotate import Annotation, Row, annotate, octets_of, reading, sample
 from ullage.layout import Slot
+from ullage.words.annotate import Annotation, Row, annotate, octets_of, reading, sample
 
 ORCHARD = ullage.load(Path(__file__).parents[2] / "spec" / "orchard.toml")
 

@@ -11,10 +11,10 @@ from support.cases import received
 from support.protocols import specs
 from support.tiny import generated
 from support.varied import CRC, HISTORY, SUM, UART, VALUES
-from ullage.annotate import Annotation, Row, annotate
-from ullage.extent import extent, place_of
 from ullage.groups import walk
-from ullage.samples import sample
+from ullage.words.annotate import Annotation, Row, annotate
+from ullage.words.extent import extent, place_of
+from ullage.words.samples import sample
 
 TERRACE = ullage.loads(HISTORY + SUM)
 HEAD = ullage.loads(UART)

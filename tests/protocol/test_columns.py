@@ -18,7 +18,7 @@ import ullage
 from support.column_end import same, told
 from support.tiny import load
 from ullage import Special, Status, columns
-from ullage.column_octets import check_of, codes_of, grid_of
+from ullage.columns.octets import check_of, codes_of, grid_of
 from ullage.crc import CHECK_OCTETS, Crc, catalogue
 from ullage.layout import Fixed, Scaled, Slot
 

@@ -7,7 +7,8 @@ import pytest
 
 import ullage
 from ullage.airtime import Fsk, LoRa
-from ullage.describe import (
+from ullage.values import NOT_A_VALUE, reader
+from ullage.words.describe import (
     Line,
     air_time,
     air_times,
@@ -18,8 +19,7 @@ from ullage.describe import (
     radio_settings,
     span,
 )
-from ullage.layout_data import as_data
-from ullage.values import NOT_A_VALUE, reader
+from ullage.words.layout_data import as_data
 
 ORCHARD = ullage.load(Path(__file__).parents[2] / "spec" / "orchard.toml")
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import ullage
-from ullage.embedded import carried, element, is_page, spec_of
+from ullage.spec.embedded import carried, element, is_page, spec_of
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
 

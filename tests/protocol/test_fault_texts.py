@@ -74,7 +74,7 @@ def test_there_are_many_distinct_faults_and_every_code_of_the_reader_is_among_th
     faults = [fault for path in FILES for fault in faults_of(path).faults]
     sentences = {re.sub(r'"[^"]*"|[0-9]+', "_", fault.text) for fault in faults}
     assert len(sentences) >= 100
-    home = Path(ullage.__file__).parent
+    home = Path(ullage.__file__).parent / "spec"
     modules = ("build", "fields", "integrity_rules", "rows", "reading", "shape_faults", "syntax")
     source = "".join((home / f"{name}.py").read_text(encoding="utf-8") for name in modules)
     made = set(re.findall(r'(?:complain\(|Fault\(|return \(|return)\s*\(?\s*"([a-z0-9_]+)",', source))

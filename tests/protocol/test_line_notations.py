@@ -7,7 +7,7 @@ import base64
 import pytest
 
 from support.toy_frames import DAMAGED, FRAME, judge, refused
-from ullage.lines import Found, LineReader, Link, Nothing
+from ullage.logs.lines import Found, LineReader, Link, Nothing
 
 DECIMAL = LineReader(10, "decimal")
 

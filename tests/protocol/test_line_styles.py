@@ -11,8 +11,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from support.toy_frames import FRAME, judge, sound
-from ullage.lines import Found, LineReader, Notation, Nothing, Rejected
-from ullage.log_stream import split_lines
+from ullage.logs.lines import Found, LineReader, Notation, Nothing, Rejected
+from ullage.logs.log_stream import split_lines
 
 HOSTILE = ["0x", ":", "1", "=", " ", "21 ", "0x1 ", "1.", "-1", " -1", "1 ", "21:", "21,21:", "12:34:", "ab ", "a-"]
 HOSTILE += ["2026-11-25 ", "12345678-", "\\x21", "len ", "len=1.", "rssi ", "rssi=1.", '21","', "Aa1-", "+", "\ufffd"]

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import pytest
 
 from support.toy_frames import DAMAGED, FRAME, NoFrame, accept, judge, refused
-from ullage.lines import Found, LineReader, Nothing, Rejected
+from ullage.logs.lines import Found, LineReader, Nothing, Rejected
 
 
 def test_the_toy_acceptor_takes_the_frame_and_not_the_damaged_one() -> None:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from ullage.log_stream import LineSplitter, RawLine, split_lines
+from ullage.logs.log_stream import LineSplitter, RawLine, split_lines
 
 
 def texts(*chunks: bytes, limit: int = 65_536) -> list[str]:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ullage
-from ullage.positions import Places, Span
+from ullage.spec.positions import Places, Span
 
 ROOT = Path(__file__).parents[2]
 SPECS = sorted((ROOT / "spec").rglob("*.toml"))
@@ -184,7 +184,7 @@ def test_a_good_spec_is_read_without_the_parser_of_places() -> None:
     code = (
         "import sys, ullage\n"
         f"ullage.load({str(ROOT / 'spec' / 'orchard.toml')!r})\n"
-        "assert not [name for name in sys.modules if name.startswith(('tree_sitter', 'ullage.positions'))]\n"
+        "assert not [name for name in sys.modules if name.startswith(('tree_sitter', 'ullage.spec.positions'))]\n"
     )
     made = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert made.returncode == 0, made.stderr

@@ -17,8 +17,8 @@ from hypothesis import HealthCheck, given, settings
 import ullage
 from support.protocols import specs
 from support.tiny import tiny
-from ullage.schema import text
-from ullage.specfile import json_schema
+from ullage.spec.schema import text
+from ullage.spec.specfile import json_schema
 
 SPEC = Path(__file__).parents[2] / "spec"
 VALIDATOR = jsonschema.Draft202012Validator(json_schema())
@@ -32,7 +32,7 @@ def messages(spec: str) -> list[str]:
 def test_the_shipped_schema_is_the_one_that_the_command_prints() -> None:
     shipped = (SPEC / "ullage.schema.json").read_text(encoding="ascii")
     assert shipped == text(), "make schema writes it again"
-    command = [sys.executable, "-m", "ullage.schema"]
+    command = [sys.executable, "-m", "ullage.spec.schema"]
     assert subprocess.run(command, capture_output=True, text=True, check=True).stdout == shipped
 
 

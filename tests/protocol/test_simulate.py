@@ -17,7 +17,7 @@ import pytest
 import ullage
 from support.varied import HISTORY, SUM, UART
 from ullage import Protocol, Refused
-from ullage.simulate import MOST_FRAMES, Happening, simulate
+from ullage.simulation.simulate import MOST_FRAMES, Happening, simulate
 
 ORCHARD = Path(__file__).parents[2] / "spec" / "orchard.toml"
 
@@ -144,7 +144,7 @@ def test_a_seed_gives_the_same_log_each_time_and_another_seed_another() -> None:
 
 def test_the_log_does_not_depend_on_the_hash_seed_of_the_interpreter() -> None:
     program = (
-        "import sys, ullage; from ullage.simulate import simulate\n"
+        "import sys, ullage; from ullage.simulation.simulate import simulate\n"
         "print([(h.text, h.truth) for h in simulate(ullage.load(sys.argv[1]), 300)])"
     )
     prints = {

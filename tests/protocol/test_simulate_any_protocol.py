@@ -6,9 +6,9 @@ import ullage
 from support.protocols import specs
 from support.tiny import generated
 from ullage import Message, Refused
-from ullage.as_json import json_values
-from ullage.lines import Found, LineReader, Rejected
-from ullage.simulate import simulate
+from ullage.logs.lines import Found, LineReader, Rejected
+from ullage.simulation.simulate import simulate
+from ullage.words.as_json import json_values
 
 
 @given(text=specs())

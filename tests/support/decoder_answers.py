@@ -11,7 +11,7 @@ from typing import Any
 
 import ullage
 from ullage.layout import Entry, Gate, Opaque, Repeat, Scaled, Slot
-from ullage.wording import reading
+from ullage.words.wording import reading
 from ullage_codegen.decoder_tables import decoder_tables
 
 DECODER = Path(__file__).parents[2] / "codegen" / "ullage_codegen" / "templates" / "decoder.js"

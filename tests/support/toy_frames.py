@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import binascii
 
-from ullage.lines import LineReader, Rejected, Verdict
+from ullage.logs.lines import LineReader, Rejected, Verdict
 
 FRAME = bytes.fromhex("210111000903d87933d7")
 DAMAGED = bytes.fromhex("210111000901d87933d7")  # distance 472 for 984

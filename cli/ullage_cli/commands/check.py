@@ -87,8 +87,8 @@ def _print_json(results: "list[tuple[str, Protocol | SpecError]]") -> None:
 
 def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:
     from ullage import SpecError
-    from ullage.advice import advice
-    from ullage.layout_data import as_data
+    from ullage.spec.advice import advice
+    from ullage.words.layout_data import as_data
 
     if isinstance(result, SpecError):
         return {"file": file, "faults": [_fault_data(fault) for fault in result.faults]}
@@ -116,7 +116,7 @@ def _print_faults(error: "SpecError") -> None:
 
 
 def _print_protocol(file: str, protocol: "Protocol") -> None:
-    from ullage.describe import radio, radio_settings
+    from ullage.words.describe import radio, radio_settings
 
     head = f"{protocol.name}, revision {protocol.revision}"
     for line in joined([head, _one_line(protocol.summary)] if protocol.summary else [head], "  "):
@@ -132,8 +132,8 @@ def _print_protocol(file: str, protocol: "Protocol") -> None:
 
 
 def _print_advice(file: str, protocol: "Protocol") -> None:
-    from ullage.advice import advice
     from ullage.snippet import rendered
+    from ullage.spec.advice import advice
 
     text = spec_text(file)
     for place, item in enumerate(advice(protocol, text)):
@@ -143,8 +143,8 @@ def _print_advice(file: str, protocol: "Protocol") -> None:
 
 
 def _print_frame(file: str, protocol: "Protocol", layout: "Layout") -> None:
-    from ullage.annotate import sample
-    from ullage.describe import air_time, air_times, describe, next_octet, numbers, radio
+    from ullage.words.annotate import sample
+    from ullage.words.describe import air_time, air_times, describe, next_octet, numbers, radio
 
     octets = numbers(layout.least_octets, layout.octets)
     parts = [f"{layout.name}  {octets} octet{'s' if layout.octets != 1 else ''}"]

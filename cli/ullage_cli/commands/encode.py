@@ -61,7 +61,7 @@ def _frame(protocol: "Protocol", name: str) -> "Layout":
 
 def _needs(spec: str, layout: "Layout") -> str:
     """What a frame needs, and a command line to start from."""
-    from ullage.samples import sample
+    from ullage.words.samples import sample
 
     from ..typed_values import needs, words_of
 

@@ -16,7 +16,7 @@ from ..screen import WIDTH, Stop, columns, folded, load_spec, marked, quoted, sa
 
 if TYPE_CHECKING:
     from ullage import Message, Protocol, Refused, Status
-    from ullage.annotate import Annotation
+    from ullage.words.annotate import Annotation
 
 _PLACE = re.compile(r"(?P<file>.+):(?P<line>\d{1,9})\Z", re.DOTALL)
 
@@ -69,7 +69,7 @@ def explain(
 
 def _octets(protocol: "Protocol", text: str, notation: Notation, after: str | None, skip: int, at: int | None) -> bytes:
     """The octets that a text gives or that stand in the line that it names."""
-    from ullage.annotate import octets_of
+    from ullage.words.annotate import octets_of
 
     place = _PLACE.match(text)
     if place and Path(place["file"]).is_file():
@@ -89,7 +89,7 @@ def _octets_of_line(
 ) -> bytes:
     """The octets of a log's line that `decode` reads or refuses there."""
     from ullage import Refused
-    from ullage.lines import LineReader, Nothing
+    from ullage.logs.lines import LineReader, Nothing
 
     try:
         reader = LineReader(protocol.shortest, notation.value, after, skip, protocol.integrity is not None)
@@ -103,7 +103,7 @@ def _octets_of_line(
 
 
 def _line(file: str, number: int) -> str:
-    from ullage.log_stream import split_lines
+    from ullage.logs.log_stream import split_lines
 
     last = 0
     with Path(file).open("rb") as stream:
@@ -125,7 +125,7 @@ def _decode(protocol: "Protocol", octets: bytes, at: int | None) -> "Message":
 
 
 def _print_frame(protocol: "Protocol", octets: bytes, at: int | None) -> None:
-    from ullage.annotate import annotate
+    from ullage.words.annotate import annotate
 
     try:
         told = annotate(protocol, octets, at)
@@ -142,8 +142,8 @@ def _print_frame(protocol: "Protocol", octets: bytes, at: int | None) -> None:
 
 
 def _accepted(protocol: "Protocol", message: "Message", count: int) -> str:
-    from ullage.annotate import reading
     from ullage.layout import header_slot
+    from ullage.words.annotate import reading
 
     text = f"fine: {message.frame}"
     for kind, word in (("source", "from"), ("destination", "to")):
@@ -156,7 +156,7 @@ def _accepted(protocol: "Protocol", message: "Message", count: int) -> str:
 
 def _print_refusal(protocol: "Protocol", refused: "Refused", octets: bytes) -> None:
     from ullage import Status
-    from ullage.extent import place_of
+    from ullage.words.extent import place_of
 
     reason = refused.reason
     text = f"{refused}."

@@ -25,7 +25,7 @@ def sheet(
     Example:
       ullage sheet spec/orchard.toml -o orchard.html
     """
-    from ullage.embedded import carried
+    from ullage.spec.embedded import carried
 
     kind = out.suffix.lower()
     if kind not in _FORMS:

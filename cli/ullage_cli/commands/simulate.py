@@ -39,7 +39,7 @@ def simulate(
     import json
     from collections import Counter
 
-    from ullage.simulate import simulate as invent
+    from ullage.simulation.simulate import simulate as invent
 
     begin = _moment(start)
     _check_targets(spec, out, truth)

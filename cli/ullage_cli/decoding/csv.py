@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from ullage.layout import Binary32, Entry, Gate, Layout, Opaque, Repeat, Scaled, Slot
-from ullage.lines import Found, Link, Rejected
+from ullage.logs.lines import Found, Link, Rejected
 from ullage.values import Special
 
 from ..screen import Stop

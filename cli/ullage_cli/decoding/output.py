@@ -3,8 +3,8 @@
 import json
 from typing import IO, TYPE_CHECKING, Any
 
-from ullage.as_json import json_values
-from ullage.lines import Found, Link, Rejected
+from ullage.logs.lines import Found, Link, Rejected
+from ullage.words.as_json import json_values
 
 if TYPE_CHECKING:
     from ullage import Message, Protocol, Refused

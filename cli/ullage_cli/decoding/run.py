@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from ullage.layout import header_slot
-from ullage.lines import Found, LineReader, Rejected
+from ullage.logs.lines import Found, LineReader, Rejected
 
 from ..screen import Stop, complain, load_spec, say
 from .csv import CsvFolder, CsvStream

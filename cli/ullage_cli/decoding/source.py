@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ullage import Message, Refused
-from ullage.lines import LineReader, Link, Verdict
-from ullage.log_stream import LIMIT, split_lines
+from ullage.logs.lines import LineReader, Link, Verdict
+from ullage.logs.log_stream import LIMIT, split_lines
 
 from ..screen import Stop
 

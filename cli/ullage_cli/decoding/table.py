@@ -22,9 +22,9 @@ from ullage.layout import (
     Text,
     header_slot,
 )
-from ullage.lines import Found, Rejected
+from ullage.logs.lines import Found, Rejected
 from ullage.unfold import controls
-from ullage.wording import reading_of
+from ullage.words.wording import reading_of
 
 from ..screen import WIDTH, fitting, marked
 from .output import Sink

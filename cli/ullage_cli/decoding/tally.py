@@ -9,7 +9,7 @@ from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from ullage import Message, Refused, Status
-from ullage.lines import Rejected
+from ullage.logs.lines import Rejected
 
 from ..screen import WIDTH, command_line
 from .source import STANDARD_INPUT, Line

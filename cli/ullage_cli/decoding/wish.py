@@ -13,7 +13,7 @@ from ..screen import Stop
 
 if TYPE_CHECKING:
     from ullage import Protocol
-    from ullage.lines import Notation
+    from ullage.logs.lines import Notation
 
 _PERCENT = re.compile(r"\s*(\d{1,3}(?:\.\d{1,9})?)\s*%?\s*", re.ASCII)
 
