@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 import ullage
+from support.command import runner
 from ullage.layout import Scaled
 from ullage.spec.advice import advice
 from ullage_cli.main import main
@@ -19,10 +20,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["begin", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("begin")
 
 
 def test_the_screen_says_what_was_written_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:

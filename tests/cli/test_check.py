@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import ullage
+from support.command import runner
 from ullage_cli.main import main
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
@@ -74,10 +75,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["check", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("check")
 
 
 def test_the_screen_of_the_orchard(capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 import ullage
+from support.command import runner
 from ullage_cli.main import main
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
@@ -26,10 +27,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["decode", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("decode")
 
 
 def log(folder: Path, *lines: str, name: str = "a.log") -> str:

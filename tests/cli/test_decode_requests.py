@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from support.command import runner
 from ullage_cli.main import main
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
@@ -27,10 +28,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["decode", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("decode")
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage_cli.main import main
+from support.command import runner
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
 
@@ -33,10 +33,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["decode", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("decode")
 
 
 def start(*arguments: str) -> subprocess.Popen[bytes]:

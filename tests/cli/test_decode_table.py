@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import ullage
+from support.command import runner
 from ullage_cli.main import main
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
@@ -24,10 +25,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["decode", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("decode")
 
 
 def orchard() -> ullage.Protocol:

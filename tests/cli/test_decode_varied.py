@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 import ullage
+from support.command import runner
 from support.varied import CRC, HISTORY, SUM, UART, VALUES
 from ullage.words.as_json import json_values
 from ullage_cli.main import main
@@ -25,10 +26,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["decode", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("decode")
 
 
 def history(**changed: Any) -> str:

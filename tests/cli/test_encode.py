@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage_cli.main import main
+from support.command import runner
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
 
@@ -48,10 +48,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["encode", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("encode")
 
 
 def level(capsys: pytest.CaptureFixture[str], *more: str, **changed: str) -> tuple[int, str, str]:

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 import ullage
+from support.command import runner
 from support.protocols import specs
 from support.tiny import generated, load
 from support.varied import HISTORY, SUM, VALUES
@@ -33,10 +34,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
-    code = main(["encode", "terrace.toml", "history", *words])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("encode", "terrace.toml", "history")
 
 
 def test_what_is_in_lists_and_groups_is_given_by_its_place(capsys: pytest.CaptureFixture[str]) -> None:

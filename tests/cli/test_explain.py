@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage_cli.main import main
+from support.command import runner
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
 
@@ -24,10 +24,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["explain", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("explain")
 
 
 def sealed(octets: str) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from ullage_cli.main import main
+from support.command import runner
 
 SPEC = Path(__file__).parents[2] / "spec" / "orchard.toml"
 
@@ -18,10 +18,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = main(["simulate", *arguments])
-    said = capsys.readouterr()
-    return code, said.out, said.err
+run = runner("simulate")
 
 
 def test_it_writes_both_files_and_names_the_next_command(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
