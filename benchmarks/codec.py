@@ -65,7 +65,7 @@ VALUES: dict[str, Any] = {
 }
 
 
-class _Meaning(construct.Adapter):  # type: ignore[misc]
+class _Meaning(construct.Adapter):  # type: ignore[misc]  # construct has no types, so its classes are Any
     """A slot's transform as a construct adapter: scaling, special codes, range, as plainly as construct allows."""
 
     def __init__(self, slot: Slot) -> None:
