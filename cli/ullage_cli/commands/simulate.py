@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ..progress import progress
 from ..screen import Stop, command_line, load_spec, say, write_whole
 
 if TYPE_CHECKING:
@@ -45,7 +46,8 @@ def simulate(
     _check_targets(spec, out, truth)
     protocol = load_spec(spec)
     try:
-        happenings = list(invent(protocol, frames, seed, begin))
+        made = invent(protocol, frames, seed, begin)
+        happenings = list(progress(made, frames, "simulating", lambda one: "frame" in one.truth))
     except ValueError as error:
         raise Stop(f"--start {start}: {error}") from None
     lines = [happening.text for happening in happenings if happening.text is not None]

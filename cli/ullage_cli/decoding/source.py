@@ -15,6 +15,7 @@ from ullage import Message, Refused
 from ullage.logs.lines import LineReader, Link, Verdict
 from ullage.logs.log_stream import LIMIT, split_lines
 
+from ..progress import progress
 from ..screen import Stop
 
 if TYPE_CHECKING:
@@ -77,7 +78,9 @@ class Source:
             yield from self._read(sys.stdin.buffer.fileno())
             return
         with Path(file).open("rb", buffering=0) as stream:
-            yield from self._read(stream.fileno())
+            octets = os.fstat(stream.fileno()).st_size
+            # On a terminal the rows themselves show how far it is.
+            yield from progress(self._read(stream.fileno()), octets, file, len, quiet=sys.stdout.isatty())
 
     def _read(self, handle: int) -> Iterator[bytes]:
         while True:
