@@ -30,7 +30,7 @@ class Published:
 def modbus(pdu: str, address: int = 0x11) -> str:
     """An RTU frame around a published PDU: the address before it, the CRC behind, its low octet first.
 
-    Source: MODBUS over Serial Line V1.02, section 2.5.1. The CRC is computed by crccheck.
+    Source, from memory: MODBUS over Serial Line V1.02, section 2.5.1. The CRC is computed by crccheck.
     """
     body = bytes([address]) + bytes.fromhex(pdu)
     return (body + int(crccheck.crc.CrcModbus.calc(body)).to_bytes(2, "little")).hex(" ")
@@ -52,21 +52,21 @@ CASES = [
     Published(
         *("modbus_read_registers", "registers", modbus("03 06 02 2B 00 00 00 64")),
         {"address": 17, "byte_count": 6, "registers": registers(0x022B, 0x0000, 0x0064)},
-        "MODBUS Application Protocol V1.1b3, section 6.3: registers 108..110 are 022B, 0000, 0064",
+        "MODBUS Application Protocol V1.1b3, section 6.3, from memory: registers 108..110 are 022B, 0000, 0064",
     ),
     Published(
         *("modbus_read_registers", "refusal", modbus("83 02"), {"address": 17, "cause": "illegal_address"}),
-        "MODBUS Application Protocol V1.1b3, sections 6.3 and 7: error code 83, exception code 02",
+        "MODBUS Application Protocol V1.1b3, sections 6.3 and 7, from memory: error code 83, exception code 02",
     ),
     Published(
         *("ieee_802_15_4_acknowledgement", "acknowledgement", "02 00 6A E4 79"),
         {"pending": False, "version": 0, "sequence": 0x6A},
-        "IEEE Std 802.15.4-2006, section 7.2.1.9: bits 0100 0000 0000 0000 0101 0110 have the FCS 0010 0111 1001 1110, "
-        "in the order in which they are sent",
+        "IEEE Std 802.15.4-2006, section 7.2.1.9, from memory: 0100 0000 0000 0000 0101 0110 have "
+        "the FCS 0010 0111 1001 1110, in the order in which they are sent",
     ),
     Published(
         *("mstp_token", "token", "55 FF 00 10 05 00 00 8C", {"destination": 0x10, "source": 0x05}),
-        "ANSI/ASHRAE Standard 135, annex G.1: a token from X'05' to X'10' has the header CRC X'8C'",
+        "ANSI/ASHRAE Standard 135, annex G.1, from memory: a token from X'05' to X'10' has the header CRC X'8C'",
     ),
     Published(
         "iscsi_command",
@@ -138,7 +138,10 @@ def test_every_format_has_a_published_frame() -> None:
 
 
 def test_modbus_crcs_are_sent_as_the_specification_prints_them() -> None:
-    """MODBUS over Serial Line V1.02, section 6.2.2: a CRC of 1241 hex is sent as 41 12; octets 02 07 have it."""
+    """MODBUS over Serial Line V1.02, section 6.2.2, from memory: a CRC of 1241 hex is sent as 41 12.
+
+    The octets 02 07 have that CRC.
+    """
     integrity = ullage.load(FORMATS / "modbus_read_registers.toml").integrity
     assert integrity is not None
     value = integrity.check.compute(bytes.fromhex("02 07"))
@@ -166,7 +169,7 @@ def test_a_byte_count_that_the_octets_do_not_bear_out_is_refused(octets: str, re
 
 
 def test_as_many_registers_fit_as_a_read_may_ask_for() -> None:
-    """MODBUS Application Protocol V1.1b3, section 6.3: 1 to 125 (7D hex) registers."""
+    """MODBUS Application Protocol V1.1b3, section 6.3, from memory: 1 to 125 (7D hex) registers."""
     protocol = ullage.load(FORMATS / "modbus_read_registers.toml")
     layout = protocol.frames["registers"]
     assert (layout.least_octets, layout.octets) == (7, 255)
