@@ -55,7 +55,7 @@ _MEANING: dict[Status, tuple[str, str]] = {
         "No frame is that long. Two frames may have been joined, or this is another kind of data.",
     ),
     Status.INTEGRITY: (
-        "the CRC does not fit the octets before it",
+        "the CRC or sum does not fit the octets before it",
         "The frame was damaged on its way, comes from a neighbour, or the other end uses another CRC or octet order.",
     ),
     Status.OTHER_REVISION: (

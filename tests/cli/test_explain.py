@@ -62,7 +62,7 @@ def test_the_screen_of_a_damaged_frame(capsys: pytest.CaptureFixture[str]) -> No
         0,
         """\
 refused: integrity. The CRC sent is 33d7; the 8 octets before it give 5db7.
-  reason 3  the CRC does not fit the octets before it
+  reason 3  the CRC or sum does not fit the octets before it
   advice    The frame was damaged on its way, comes from a neighbour, or the other end uses another
             CRC or octet order.
 
