@@ -24,6 +24,7 @@ from .cnames import Names
 from .cpack import code_expression, slot_expression
 from .ctext import constant_rows, member_comment, said, slot_rows, step_words
 from .diagram import strip
+from .emitted import Emitted
 
 _ITSELF = "the header itself"
 _CONSTANTS = ("h", "fingerprint", "revision", "crc_small", "crc_fast", "crc_table", "crc_form")
@@ -102,6 +103,13 @@ def emit_c(protocol: Protocol, spec_name: str) -> str:
     the same for the same spec and tool version. Raises NameClash when two things would have the same name in C.
     """
     return render(model(protocol), spec_name)
+
+
+def emitted_c(protocol: Protocol, spec_name: str) -> Emitted:
+    """The header as a file to write; see `emit_c`."""
+    header = model(protocol)
+    remark = " · ".join(f"{layout.name} {layout.octets} octets" for layout in protocol.frames.values())
+    return Emitted(header.file_name, render(header, spec_name), remark)
 
 
 def model(protocol: Protocol) -> CHeader:

@@ -3,10 +3,11 @@
 import re
 from dataclasses import dataclass
 
-_FINGERPRINT = re.compile(r"^.{0,6}Fingerprint ([0-9a-f]{16})\b", re.MULTILINE)
-_VERSION = re.compile(r"^(.{0,6}Written by ullage )(\S+)( from )", re.MULTILINE)
-_FRAME = re.compile(r"^/\* ---- ([a-z0-9_]+)\b")
-_ROW = re.compile(r"^ \*\s+(bit\s+(?:\d+|\.\.)\s+\S.*)$")
+# The same lines in each language: behind a comment's sign, or in a text of JSON.
+_FINGERPRINT = re.compile(r"^.{0,20}\bFingerprint ([0-9a-f]{16})\b", re.MULTILINE)
+_VERSION = re.compile(r"^(.{0,20}\bWritten by ullage )(\S+)( from )", re.MULTILINE)
+_FRAME = re.compile(r"^\W{0,8}---- ([a-z0-9_]+)\b")
+_ROW = re.compile(r"^\W{0,20}(bit\s+(?:\d+|\.\.)\s+\S.*?)(?:\",?)?$")
 
 
 @dataclass(frozen=True)

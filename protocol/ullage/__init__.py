@@ -13,6 +13,7 @@ from .status import Status
 if TYPE_CHECKING:
     from .codec import Message
     from .protocol import Protocol
+    from .receiver import Receiver
     from .values import Special
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "Fault",
     "Message",
     "Protocol",
+    "Receiver",
     "Refused",
     "SpecError",
     "Special",
@@ -70,7 +72,7 @@ def __getattr__(name: str) -> Any:
 
     if name == "columns":
         return importlib.import_module(".columns", __name__)
-    home = {"Message": "codec", "Protocol": "protocol", "Special": "values"}.get(name)
+    home = {"Message": "codec", "Protocol": "protocol", "Receiver": "receiver", "Special": "values"}.get(name)
     if home is None:
         raise AttributeError(f"module 'ullage' has no attribute {name!r}")
     return getattr(importlib.import_module(f".{home}", __name__), name)

@@ -25,15 +25,16 @@ _Body = FixedBody | GroupBody
 class Message:
     """One accepted frame.
 
-    Attributes: frame (its name), values (field name -> value, in wire order; a special code is a `Special` string).
-    `message["distance"]` is `message.values["distance"]`.
+    Attributes: frame (its name), values (field name -> value, in wire order; a special code is a `Special` string),
+    protocol (whose frame it is; None when made by hand). `message["distance"]` is `message.values["distance"]`.
     """
 
-    __slots__ = ("frame", "values")
+    __slots__ = ("frame", "protocol", "values")
 
-    def __init__(self, frame: str, values: dict[str, Any]) -> None:
+    def __init__(self, frame: str, values: dict[str, Any], protocol: "Protocol | None" = None) -> None:
         self.frame = frame
         self.values = values
+        self.protocol = protocol
 
     def __getitem__(self, name: str) -> Any:
         return self.values[name]
@@ -108,7 +109,7 @@ class Codec:
             self._check_length(word, bits, codec.layout, codec.layout.length_slot)
         if to is not None:
             self._check_address(word, bits, codec.layout, to, at)
-        return Message(codec.layout.name, codec.read(word, bits))
+        return Message(codec.layout.name, codec.read(word, bits), self.protocol)
 
     def _choose(self, word: int, bits: int) -> _Body:
         """The frame that revision and message code name. word: the octets before the CRC; bits: how many they are."""

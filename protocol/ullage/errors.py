@@ -2,9 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .status import Status
+
+if TYPE_CHECKING:
+    from .protocol import Protocol
 
 
 class UllageError(Exception):
@@ -98,8 +101,11 @@ class Refused(UllageError):
 
     Attributes: reason (a `Status`, prints as its name), frame and field (or None where the octets did not get that
     far), bit (position of the field's first bit, counted from 0 at the most significant bit of octet 0), raw (the code
-    found) and expected (what it should have been, as text), each None where there is none.
+    found) and expected (what it should have been, as text), each None where there is none. protocol: of a `Receiver`
+    of several, the one whose reason this is; else None.
     """
+
+    protocol: "Protocol | None" = None
 
     def __init__(
         self,

@@ -1,12 +1,24 @@
-"""`ullage emit`: write out what others need from a spec; for now the C header."""
+"""`ullage emit`: write out what others need from a spec. Each command makes whole files, or with --verify none."""
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ..screen import Stop, load_spec, say, write_whole
 
+if TYPE_CHECKING:
+    from ullage import Protocol
+    from ullage_codegen.emitted import Emitted
+
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write out what others need: emit c SPEC -o DIR.")
+
+Spec = Annotated[str, typer.Argument(help="The spec file.", show_default=False)]
+Out = Annotated[str, typer.Option("-o", "--out", help="The folder to write into, or - to print.", metavar="DIR")]
+Verify = Annotated[
+    bool, typer.Option("--verify", help="Write nothing; exit 1 when a file in DIR must be emitted again.")
+]
 
 
 @app.callback()
@@ -15,44 +27,45 @@ def emit() -> None:
 
 
 @app.command("c", epilog="Example: ullage emit c spec/orchard.toml -o node/")
-def emit_c(
-    spec: str = typer.Argument(..., help="The spec file.", show_default=False),
-    out: str = typer.Option(".", "-o", "--out", help="The folder for the header, or - to print it.", metavar="DIR"),
-    verify: bool = typer.Option(
-        False, "--verify", help="Write nothing; exit 1 when the header in DIR must be emitted again."
-    ),
-) -> None:
+def emit_c(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
     """Write one C header with encoder and decoder of every frame.
 
     C99 and C++11, no heap, no floating point, no library; for 8-, 16- and 32-bit parts.
     """
-    from ullage_codegen.cheader import model, render
+    from ullage_codegen.cheader import emitted_c
 
+    _emit(spec, out, verify, lambda protocol, name: [emitted_c(protocol, name)])
+
+
+def _emit(spec: str, out: str, verify: bool, make: "Callable[[Protocol, str], Sequence[Emitted]]") -> None:
+    """Make the files of a spec, then write, print or verify them. make: protocol, the spec file's name -> files."""
     protocol = load_spec(spec)
-    header = model(protocol)
-    text = render(header, Path(spec).name)
+    files = make(protocol, Path(spec).name)
     if verify:
-        _verify(Path(out) / header.file_name, text)
+        if any([_finds(Path(out) / file.file_name, file.text) for file in files]):
+            raise typer.Exit(1)
     elif out == "-":
-        say(text.removesuffix("\n"))
+        for file in files:
+            say(file.text.removesuffix("\n"))
     else:
         if not Path(out).is_dir():
             raise Stop(f"{out}: there is no such folder")
-        path = Path(out) / header.file_name
-        write_whole(path, text)
-        frames = " · ".join(f"{layout.name} {layout.octets} octets" for layout in protocol.frames.values())
-        say(f"{path} · {frames}")
+        for file in files:
+            path = Path(out) / file.file_name
+            write_whole(path, file.text)
+            say(f"{path} · {file.remark}" if file.remark else str(path))
         say(f"fingerprint {protocol.fingerprint}: both ends must show the same one")
 
 
-def _verify(path: Path, text: str) -> None:
+def _finds(path: Path, text: str) -> bool:
+    """Say how a written file stands to what would be written now. Returns whether it must be emitted again."""
     from ullage_codegen.verify import verify
 
     if not path.is_file():
-        raise Stop(f"{path}: there is no such file; emit it", 1)
+        say(f"{path}: there is no such file; emit it")
+        return True
     verdict = verify(path.read_text(encoding="utf-8", errors="replace"), text)
     say(f"{path}: {verdict.lines[0]}")
     for line in verdict.lines[1:]:
         say(f"  {line}")
-    if verdict.finding:
-        raise typer.Exit(1)
+    return verdict.finding
