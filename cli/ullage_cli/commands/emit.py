@@ -27,14 +27,56 @@ def emit() -> None:
 
 
 @app.command("c", epilog="Example: ullage emit c spec/orchard.toml -o node/")
-def emit_c(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
+def emit_c(
+    spec: Spec,
+    out: Out = ".",
+    verify: Verify = False,
+    older: Annotated[
+        str | None, typer.Option("--older", metavar="SPEC", help="Another revision that the decoder shall read too.")
+    ] = None,
+    self_test: Annotated[
+        bool, typer.Option("--self-test", help="Also write a program that tries the header on the target.")
+    ] = False,
+) -> None:
     """Write one C header with encoder and decoder of every frame.
 
     C99 and C++11, no heap, no floating point, no library; for 8-, 16- and 32-bit parts.
     """
     from ullage_codegen.cheader import emitted_c
 
-    _emit(spec, out, verify, lambda protocol, name: [emitted_c(protocol, name)])
+    def make(protocol: "Protocol", name: str) -> "list[Emitted]":
+        files = [emitted_c(protocol, name)]
+        if self_test:
+            from ullage_codegen.self_test import emitted_self_test
+
+            files.append(emitted_self_test(protocol, name))
+        return files
+
+    _emit(spec, out, verify, make)
+
+
+@app.command("python", epilog="Example: ullage emit python spec/orchard.toml -o gateway/")
+def emit_python(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
+    """Write one Python module that reads and writes the frames with the standard library alone."""
+    from ullage_codegen.python_module import emitted_python
+
+    _emit(spec, out, verify, lambda protocol, name: [emitted_python(protocol, name)])
+
+
+@app.command("javascript", epilog="Example: ullage emit javascript spec/orchard.toml -o server/")
+def emit_javascript(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
+    """Write one JavaScript module that reads and writes the frames, also as a LoRaWAN payload codec (TS013)."""
+    from ullage_codegen.javascript import emitted_javascript
+
+    _emit(spec, out, verify, lambda protocol, name: [emitted_javascript(protocol, name)])
+
+
+@app.command("vectors", epilog="Example: ullage emit vectors spec/orchard.toml -o tests/")
+def emit_vectors(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
+    """Write test vectors as JSON: values with their octets, and octets with the reason why they are refused."""
+    from ullage_codegen.vectors import emitted_vectors
+
+    _emit(spec, out, verify, lambda protocol, name: [emitted_vectors(protocol, name)])
 
 
 def _emit(spec: str, out: str, verify: bool, make: "Callable[[Protocol, str], Sequence[Emitted]]") -> None:
@@ -42,7 +84,8 @@ def _emit(spec: str, out: str, verify: bool, make: "Callable[[Protocol, str], Se
     protocol = load_spec(spec)
     files = make(protocol, Path(spec).name)
     if verify:
-        if any([_finds(Path(out) / file.file_name, file.text) for file in files]):
+        findings = [_finds(Path(out) / file.file_name, file.text) for file in files]
+        if any(findings):
             raise typer.Exit(1)
     elif out == "-":
         for file in files:
