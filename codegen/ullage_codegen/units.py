@@ -1,21 +1,14 @@
 """Steps as whole numbers of a prefixed unit: 0.01 V is 10 mV, 5 mm is 5 mm, 0.5 Cel is 500 mCel.
 
-Only units that take SI prefixes are scaled (BIPM, The International System of Units, 9th edition, tables 2, 4, 7 and 8,
-and the SenML names of RFC 8428 section 12.1); any other unit is taken as it stands.
+Only units that take SI prefixes are scaled; any other unit is taken as it stands.
 """
 
 import re
 from dataclasses import dataclass
 from fractions import Fraction
 
-_PREFIXES = {"G": 9, "M": 6, "k": 3, "": 0, "c": -2, "m": -3, "u": -6, "n": -9}
-_SPELLED = {"µ": "u", "μ": "u"}
-_SCALABLE = frozenset(
-    (
-        *("m", "g", "s", "A", "K", "mol", "cd", "V", "W", "Hz", "Pa", "J", "C", "F", "N", "T", "S", "H", "lm", "lx"),
-        *("Bq", "Sv", "ohm", "Ohm", "Cel", "bar", "l", "L", "Wh", "Ah", "VA", "rad"),
-    )
-)
+from ullage.unit_prefix import PREFIXES, SCALABLE, parted, spelled
+
 _PLAIN = re.compile(r"[A-Za-z]+\Z")
 
 
@@ -51,19 +44,17 @@ def _first(unit: str, step: Fraction, most: int) -> WholeUnit | None:
 
 def _candidates(unit: str) -> list[tuple[str, Fraction]]:
     """Units that could be named instead, with what one of them is in the given unit; the given one first."""
-    plain = "".join(_SPELLED.get(letter, letter) for letter in unit)
+    plain = spelled(unit)
     if not _PLAIN.match(plain):
         return []
-    prefix, base = "", plain
-    if plain not in _SCALABLE and plain[0] in _PREFIXES and plain[1:] in _SCALABLE:
-        prefix, base = plain[0], plain[1:]
+    prefix, base = parted(unit)
     own = [(plain, Fraction(1))]
-    if base not in _SCALABLE:
+    if base not in SCALABLE:
         return own
-    exponent = _PREFIXES[prefix]
+    exponent = PREFIXES[prefix]
     others = [
         (name + base, Fraction(10) ** (power - exponent))
-        for name, power in _PREFIXES.items()
+        for name, power in PREFIXES.items()
         if name not in (prefix, "c")
     ]
     return own + others

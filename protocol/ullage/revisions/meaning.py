@@ -1,0 +1,181 @@
+"""What a value says, apart from how it is sent, so that what one revision sent and another one read can be compared.
+
+Quantities are the same when they are the same amount (1233 mm is 1.233 m), conditions and choices when their names
+are, and a value is the same field's only under the same name.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from ..codec import Message
+from ..layout import Binary32, Choice, Entry, Flag, Gate, Layout, Opaque, Repeat, Scaled, Slot
+from ..quantity import exact, nearest_steps
+from ..unfold import controls
+from ..unit_prefix import in_base_unit
+from ..words.wording import reading
+
+Meaning = tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Renames:
+    """Names that mean the same although they differ: those of the sender -> those of the receiver."""
+
+    names: Mapping[str, str] = field(default_factory=dict)
+
+    def received(self, name: str) -> str:
+        """What the receiver calls what the sender calls so."""
+        return self.names.get(name, name)
+
+    @property
+    def turned(self) -> "Renames":
+        """The same for the other direction."""
+        return Renames({new: old for old, new in self.names.items()})
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One value that was read as something else than was sent.
+
+    path: where, as the receiver calls it: readings[0].level. sent, read: in words; sent is None for what nobody sent,
+    read for what is held to be absent.
+    """
+
+    path: str
+    sent: str | None
+    read: str | None
+
+    def __str__(self) -> str:
+        if self.sent is None:
+            return f"{self.path} was not sent, and {self.read} is read"
+        return f"{self.path}: {self.sent} was sent, and {self.read or 'nothing'} is read"
+
+
+def measured_in(slot: Slot) -> tuple[Fraction, str]:
+    """What one unit of a number is in its base unit, and that; times are told apart by what they count from."""
+    transform = slot.transform
+    if isinstance(transform, Scaled) and transform.epoch:
+        return Fraction(1), f"s since {transform.epoch}"
+    return in_base_unit(transform.unit) if isinstance(transform, Scaled | Binary32) else (Fraction(1), "")
+
+
+def meaning(slot: Slot, value: Any) -> Meaning:
+    """What a decoded value says."""
+    match slot.transform:
+        case Scaled() as scaled:
+            if isinstance(value, str):
+                return "condition", str(value)
+            return steps_meaning(slot, scaled, nearest_steps(exact(value), scaled.step))
+        case Binary32():
+            scale, base = measured_in(slot)
+            return "quantity", base, exact(value) * scale
+        case Choice():
+            return "choice", value
+        case Flag():
+            return "flag", value
+        case Opaque():
+            return "octets", bytes(value)
+        case _:
+            return "text", value
+
+
+def steps_meaning(slot: Slot, scaled: Scaled, steps: int) -> Meaning:
+    """What a number of steps says."""
+    if steps == scaled.broadcast:
+        return "station", "everybody"
+    scale, base = measured_in(slot)
+    return "quantity", base, steps * scaled.step * scale
+
+
+def differences(
+    sent: Message, sender: Layout, read: Message, receiver: Layout, renames: Renames
+) -> Iterator[Difference]:
+    """Where a message that was read says something else than the one that was sent, in the receiver's wire order.
+
+    sent, read: the same octets as both ends read them. sender, receiver: the layouts of their frames. What was sent
+    and is not read at all is no difference; nor is a condition in a field that nobody sent, as it is no reading.
+    """
+    if renames.received(sent.frame) != read.frame:
+        yield Difference("the frame", sent.frame, read.frame)
+    yield from _in_scope(sender.entries, sent.values, receiver.entries, read.values, renames, "")
+
+
+Values = Mapping[str, Any] | None
+
+
+def _in_scope(
+    sent_entries: tuple[Entry, ...],
+    sent: Values,
+    read_entries: tuple[Entry, ...],
+    read: Mapping[str, Any],
+    renames: Renames,
+    path: str,
+) -> Iterator[Difference]:
+    """The differences among the entries of one scope. sent: None where the sender has no such scope."""
+    there = {renames.received(entry.name): entry for entry in sent_entries if sent is not None}
+    derived = controls(read_entries)
+    for entry in read_entries:
+        known = there.get(entry.name)
+        value = sent[known.name] if known is not None and sent is not None and known.name in sent else None
+        if isinstance(entry, Slot):
+            if entry.given and entry.name not in derived:
+                slot = known if isinstance(known, Slot) and known.given else None
+                yield from _in_slot(slot, value, entry, read[entry.name], path)
+        elif isinstance(entry, Repeat):
+            inside = known.entries if isinstance(known, Repeat) else ()
+            items = value if isinstance(known, Repeat) else None
+            yield from _in_list(inside, items, entry, read[entry.name], renames, path)
+        else:
+            inside = known.entries if isinstance(known, Gate) else ()
+            group = value if isinstance(known, Gate) else None
+            yield from _in_group(inside, group, entry, read[entry.name], renames, path)
+
+
+def _in_slot(known: Slot | None, sent: Any, slot: Slot, read: Any, path: str) -> Iterator[Difference]:
+    said = meaning(slot, read)
+    if known is None:
+        if said[0] != "condition":
+            yield Difference(path + slot.name, None, reading(slot, read))
+    elif meaning(known, sent) != said:
+        yield Difference(path + slot.name, reading(known, sent), reading(slot, read))
+
+
+def _in_list(
+    inside: tuple[Entry, ...], sent: Any, entry: Repeat, read: Any, renames: Renames, path: str
+) -> Iterator[Difference]:
+    if sent is not None and len(sent) != len(read):
+        yield Difference(path + entry.name, f"{len(sent)} items", f"{len(read)} items")
+        return
+    for place, item in enumerate(read):
+        one = None if sent is None else sent[place]
+        yield from _in_scope(inside, one, entry.entries, item, renames, f"{path}{entry.name}[{place}].")
+
+
+def _in_group(
+    inside: tuple[Entry, ...], sent: Any, entry: Gate, read: Any, renames: Renames, path: str
+) -> Iterator[Difference]:
+    if read is None:
+        if sent is not None:
+            yield Difference(path + entry.name, "the group", None)
+        return
+    yield from _in_scope(inside, sent, entry.entries, read, renames, f"{path}{entry.name}.")
+
+
+def unseen(sender: Layout, receiver: Layout, renames: Renames) -> tuple[str, ...]:
+    """The sender's fields, lists and groups that the receiver does not have, as the sender calls them."""
+    return tuple(_unseen(sender.entries, receiver.entries, renames, ""))
+
+
+def _unseen(sent: tuple[Entry, ...], read: tuple[Entry, ...], renames: Renames, path: str) -> Iterator[str]:
+    known = {entry.name: entry for entry in read if not isinstance(entry, Slot) or entry.given}
+    derived = controls(sent)
+    for entry in sent:
+        if isinstance(entry, Slot) and (not entry.given or entry.name in derived):
+            continue
+        other = known.get(renames.received(entry.name))
+        if other is None or isinstance(other, Slot) is not isinstance(entry, Slot):
+            yield path + entry.name
+        elif not isinstance(entry, Slot) and not isinstance(other, Slot):
+            yield from _unseen(entry.entries, other.entries, renames, f"{path}{entry.name}.")
