@@ -1,6 +1,6 @@
 """The command `ullage`: names the commands, and turns every expected failure into one clear sentence and an exit code.
 
-0 the work was done · 1 a finding (check, --verify, --strict) · 2 a wrong request · 130 Ctrl-C.
+0 the work was done · 1 a finding (check, compare, --verify, --strict) · 2 a wrong request · 130 Ctrl-C.
 """
 
 import io
@@ -9,7 +9,7 @@ import sys
 
 import typer
 
-from .commands import begin, check, decode, emit, encode, explain, sheet, simulate
+from .commands import begin, check, compare, decode, emit, encode, explain, sheet, simulate
 from .screen import ReaderGone, Stop, complain
 
 OVERVIEW = """\
@@ -18,6 +18,7 @@ ullage: one description of a radio message, and everything that must agree about
 start   begin
 write   check, emit, sheet
 read    encode, decode, explain, simulate
+weigh   compare
 
 ullage COMMAND --help says more, with an example.
 """
@@ -48,6 +49,7 @@ def overview(
 
 app.command("begin")(begin.begin)
 app.command("check")(check.check)
+app.command("compare")(compare.compare)
 app.add_typer(emit.app, name="emit")
 app.command("encode", context_settings={"ignore_unknown_options": True})(encode.encode)
 app.command("decode")(decode.decode)

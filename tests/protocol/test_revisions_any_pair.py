@@ -11,13 +11,16 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
 from hypothesis import HealthCheck, Phase, given, reject, settings
 from hypothesis import strategies as st
 
 import ullage
 from support.cases import Packer, seal
 from support.spec_pairs import pairs, small_pairs
+from ullage.columns import decode_many
 from ullage.layout import Choice, Entry, Flag, Gate, Layout, Repeat, Scaled, Slot
+from ullage.revisions.forms import forms
 from ullage.revisions.outcome import STRONG_BITS, Outcome, Verdict, outcome
 
 _PER_UNIT = {"mm": ("m", Fraction(1, 1000)), "cm": ("m", Fraction(1, 100)), "µm": ("m", Fraction(1, 10**6))}
@@ -48,7 +51,9 @@ def says(slot: Slot, value: Any) -> Any:
 def same(sent: tuple[Entry, ...], values: Any, read: tuple[Entry, ...], got: Any) -> bool:
     """Whether what was read says nothing but what was sent."""
     known = {entry.name: entry for entry in sent}
-    control = {entry.counted_by if isinstance(entry, Repeat) else entry.when for entry in read if not isinstance(entry, Slot)}
+    control = {
+        entry.counted_by if isinstance(entry, Repeat) else entry.when for entry in read if not isinstance(entry, Slot)
+    }
     for entry in read:
         other = known.get(entry.name)
         if isinstance(entry, Slot):
@@ -67,7 +72,9 @@ def same(sent: tuple[Entry, ...], values: Any, read: tuple[Entry, ...], got: Any
             if was is not None and len(was) != len(got[entry.name]):
                 return False
             items = was if was is not None else [None] * len(got[entry.name])
-            if not all(same(inside, one, entry.entries, item) for one, item in zip(items, got[entry.name], strict=True)):
+            if not all(
+                same(inside, one, entry.entries, item) for one, item in zip(items, got[entry.name], strict=True)
+            ):
                 return False
         elif got[entry.name] is None:
             if was is not None:
@@ -79,13 +86,11 @@ def same(sent: tuple[Entry, ...], values: Any, read: tuple[Entry, ...], got: Any
 
 def sent_by(protocol: ullage.Protocol) -> Iterator[tuple[str, bytes]]:
     """Every frame of at most two octets before the check that a protocol's nodes can send."""
-    for octets in (1, 2):
-        for word in range(256**octets):
-            frame = seal(protocol, word.to_bytes(octets, "big"))
-            try:
-                yield protocol.decode(frame).frame, frame
-            except ullage.Refused:
-                continue
+    for octets in {form.octets for layout in protocol.frames.values() for form in forms(layout)} & {1, 2}:
+        frames = [seal(protocol, word.to_bytes(octets, "big")) for word in range(256**octets)]
+        # Only to be quick: the columns agree with the scalar codec, as other tests hold.
+        for place in np.flatnonzero(decode_many(protocol, frames).reason == 0).tolist():
+            yield protocol.decode(frames[place]).frame, frames[place]
 
 
 def judge(sender: ullage.Protocol, receiver: ullage.Protocol, octets: bytes) -> str | ullage.Status:
@@ -125,7 +130,7 @@ def examples_are_true(told: Outcome, sender: ullage.Protocol, receiver: ullage.P
 QUIET = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.large_base_example, HealthCheck.data_too_large]
 
 
-@settings(max_examples=60, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=QUIET)
+@settings(max_examples=25, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=QUIET)
 @given(small_pairs())
 def test_every_frame_of_small_specs_fares_as_told(texts: tuple[str, str]) -> None:
     one, other = map(loaded, texts)
@@ -139,11 +144,11 @@ def test_every_frame_of_small_specs_fares_as_told(texts: tuple[str, str]) -> Non
 
 def sampled(layout: Layout, protocol: ullage.Protocol, rng: random.Random) -> Iterator[bytes]:
     packer = Packer(layout, rng)
-    for _ in range(300):
+    for _ in range(100):
         yield seal(protocol, packer.random_body())
 
 
-@settings(max_examples=40, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=QUIET)
+@settings(max_examples=25, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=QUIET)
 @given(pairs(), st.integers(0, 2**32))
 def test_random_frames_of_any_specs_fare_as_told(texts: tuple[str, str], seed: int) -> None:
     one, other = map(loaded, texts)

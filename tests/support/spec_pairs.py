@@ -1,4 +1,4 @@
-"""Pairs of specs: one, and what somebody made of it: renamed, widened, narrowed, reordered, added, removed, rescaled."""
+"""Pairs of specs, one and what somebody made of it: renamed, widened, narrowed, reordered, added, removed, rescaled."""
 
 from __future__ import annotations
 

@@ -15,6 +15,7 @@ With --json it prints exactly one JSON document, a list with one object for each
                  "value", binary32 "unit", length "covers";
                  or a list or group: {"name", "kind", "entries", "summary"} with "counted_by", "item_octets" (null:
                  it counts items), "least", "at_most", or with "when"
+With --deployed a sound file has also "deployed", a list of what `ullage compare --json` says of each deployed spec.
 Quantities are exact decimal text, codes are numbers (special codes as unsigned bit patterns).
 """
 
@@ -30,21 +31,31 @@ from ..screen import Stop, faults_counted, folded, joined, marked, quoted, say, 
 if TYPE_CHECKING:
     from ullage import Fault, Protocol, SpecError
     from ullage.layout import Layout
+    from ullage.revisions.compare import Comparison
+
+    from ..comparing.given import Given
 
 
 def check(
     specs: Annotated[list[str], typer.Argument(metavar="SPEC", help="Spec files, or folders of them.")],
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead.")] = False,
+    folder: Annotated[
+        str | None, typer.Option("--deployed", metavar="DIR", help="Hold the spec against those in this folder, too.")
+    ] = None,
 ) -> None:
     """Show the faults of specs, or what each frame says, octet by octet, and what it costs on the air.
 
-    The exit code is 1 when a spec has faults.
+    The exit code is 1 when a spec has faults, or when --deployed finds what `compare` would.
 
     \b
     Example:
       ullage check spec/orchard.toml
+      ullage check spec/orchard.toml --deployed deployed/
     """
     import ullage
+
+    if folder is not None and len(specs) != 1:
+        raise Stop("--deployed: give one spec with it")
 
     files = dict.fromkeys(file for spec in specs for file in _files(spec))
     results: list[tuple[str, Protocol | SpecError]] = []
@@ -53,8 +64,9 @@ def check(
             results.append((file, ullage.load(file)))
         except ullage.SpecError as error:
             results.append((file, error))
+    held = [_held(file, result, folder) for file, result in results]
     if json:
-        _print_json(results)
+        _print_json(results, held)
     else:
         for place, (file, result) in enumerate(results):
             if place:
@@ -63,8 +75,35 @@ def check(
                 _print_faults(result)
             else:
                 _print_protocol(file, result)
-    if any(isinstance(result, ullage.SpecError) for _, result in results):
+                _print_deployed(held[place])
+    faulty = any(isinstance(result, ullage.SpecError) for _, result in results)
+    if faulty or any(comparison.finding for one in held for _, comparison in one):
         raise typer.Exit(1)
+
+
+def _held(file: str, result: "Protocol | SpecError", folder: str | None) -> "list[tuple[Given, Comparison]]":
+    """The spec against each deployed one; nothing where it has faults or no folder was given."""
+    from ullage import SpecError
+
+    if folder is None or isinstance(result, SpecError):
+        return []
+    if Path(file).is_dir():
+        raise Stop("--deployed: give one spec with it")
+    from ullage.revisions.compare import compare
+
+    from ..comparing.given import deployed
+
+    return [(one, compare(one.protocol, result)) for one in deployed(folder, result.name)]
+
+
+def _print_deployed(held: "list[tuple[Given, Comparison]]") -> None:
+    from ..comparing.table import in_one_line
+
+    for number, (one, comparison) in enumerate(held):
+        if not number:
+            say("\ndeployed")
+        line = in_one_line(comparison, one)
+        say(marked(line, sys.stdout) if comparison.finding else line)
 
 
 def _files(spec: str) -> list[str]:
@@ -79,10 +118,18 @@ def _files(spec: str) -> list[str]:
     return found
 
 
-def _print_json(results: "list[tuple[str, Protocol | SpecError]]") -> None:
+def _print_json(
+    results: "list[tuple[str, Protocol | SpecError]]", held: "list[list[tuple[Given, Comparison]]]"
+) -> None:
     import json
 
-    say(json.dumps([_data(file, result) for file, result in results], indent=2))
+    whole = [_data(file, result) for file, result in results]
+    for data, comparisons in zip(whole, held, strict=True):
+        if comparisons:
+            from ullage.revisions.as_data import as_data
+
+            data["deployed"] = [{"file": one.name, **as_data(comparison)} for one, comparison in comparisons]
+    say(json.dumps(whole, indent=2))
 
 
 def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:

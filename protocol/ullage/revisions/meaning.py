@@ -17,6 +17,7 @@ from ..unit_prefix import in_base_unit
 from ..words.wording import reading
 
 Meaning = tuple[Any, ...]
+Values = Mapping[str, Any] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,78 +90,76 @@ def steps_meaning(slot: Slot, scaled: Scaled, steps: int) -> Meaning:
     return "quantity", base, steps * scaled.step * scale
 
 
-def differences(
-    sent: Message, sender: Layout, read: Message, receiver: Layout, renames: Renames
-) -> Iterator[Difference]:
-    """Where a message that was read says something else than the one that was sent, in the receiver's wire order.
+class Comparer:
+    """Holds what was read against what was sent. renames: names that mean the same."""
 
-    sent, read: the same octets as both ends read them. sender, receiver: the layouts of their frames. What was sent
-    and is not read at all is no difference; nor is a condition in a field that nobody sent, as it is no reading.
-    """
-    if renames.received(sent.frame) != read.frame:
-        yield Difference("the frame", sent.frame, read.frame)
-    yield from _in_scope(sender.entries, sent.values, receiver.entries, read.values, renames, "")
+    def __init__(self, renames: Renames) -> None:
+        self._renames = renames
+        self._alike: dict[tuple[int, int], tuple[bool, Slot, Slot]] = {}
 
+    def differences(self, sent: Message, sender: Layout, read: Message, receiver: Layout) -> Iterator[Difference]:
+        """Where a message that was read says something else than the one that was sent, in the receiver's wire order.
 
-Values = Mapping[str, Any] | None
+        sent, read: the same octets as both ends read them. sender, receiver: the layouts of their frames. What was sent
+        and is not read at all is no difference; nor is a condition in a field that nobody sent, as it is no reading.
+        """
+        if self._renames.received(sent.frame) != read.frame:
+            yield Difference("the frame", sent.frame, read.frame)
+        yield from self._in_scope(sender.entries, sent.values, receiver.entries, read.values, "")
 
+    def _in_scope(
+        self, ours: tuple[Entry, ...], sent: Values, theirs: tuple[Entry, ...], read: Mapping[str, Any], path: str
+    ) -> Iterator[Difference]:
+        """The differences among the entries of one scope. sent: None where the sender has no such scope."""
+        there = {self._renames.received(entry.name): entry for entry in ours} if sent is not None else {}
+        derived = controls(theirs)
+        for entry in theirs:
+            known = there.get(entry.name)
+            value = sent[known.name] if known is not None and sent is not None and known.name in sent else None
+            if isinstance(entry, Slot):
+                if entry.given and entry.name not in derived:
+                    slot = known if isinstance(known, Slot) and known.given else None
+                    yield from self._in_slot(slot, value, entry, read[entry.name], path)
+            elif isinstance(entry, Repeat):
+                inside, items = (known.entries, value) if isinstance(known, Repeat) else ((), None)
+                yield from self._in_list(inside, items, entry, read[entry.name], path)
+            else:
+                inside, group = (known.entries, value) if isinstance(known, Gate) else ((), None)
+                yield from self._in_group(inside, group, entry, read[entry.name], path)
 
-def _in_scope(
-    sent_entries: tuple[Entry, ...],
-    sent: Values,
-    read_entries: tuple[Entry, ...],
-    read: Mapping[str, Any],
-    renames: Renames,
-    path: str,
-) -> Iterator[Difference]:
-    """The differences among the entries of one scope. sent: None where the sender has no such scope."""
-    there = {renames.received(entry.name): entry for entry in sent_entries if sent is not None}
-    derived = controls(read_entries)
-    for entry in read_entries:
-        known = there.get(entry.name)
-        value = sent[known.name] if known is not None and sent is not None and known.name in sent else None
-        if isinstance(entry, Slot):
-            if entry.given and entry.name not in derived:
-                slot = known if isinstance(known, Slot) and known.given else None
-                yield from _in_slot(slot, value, entry, read[entry.name], path)
-        elif isinstance(entry, Repeat):
-            inside = known.entries if isinstance(known, Repeat) else ()
-            items = value if isinstance(known, Repeat) else None
-            yield from _in_list(inside, items, entry, read[entry.name], renames, path)
-        else:
-            inside = known.entries if isinstance(known, Gate) else ()
-            group = value if isinstance(known, Gate) else None
-            yield from _in_group(inside, group, entry, read[entry.name], renames, path)
+    def _in_slot(self, known: Slot | None, sent: Any, slot: Slot, read: Any, path: str) -> Iterator[Difference]:
+        if known is None:
+            if not (isinstance(slot.transform, Scaled) and isinstance(read, str)):
+                yield Difference(path + slot.name, None, reading(slot, read))
+        elif not (sent == read and self._same_scale(known, slot)) and meaning(known, sent) != meaning(slot, read):
+            yield Difference(path + slot.name, reading(known, sent), reading(slot, read))
 
+    def _same_scale(self, one: Slot, other: Slot) -> bool:
+        """Whether equal values of two slots say the same."""
+        key = id(one.transform), id(other.transform)
+        if key not in self._alike:
+            same = type(one.transform) is type(other.transform) and measured_in(one) == measured_in(other)
+            same = same and getattr(one.transform, "broadcast", None) == getattr(other.transform, "broadcast", None)
+            self._alike[key] = same, one, other
+        return self._alike[key][0]
 
-def _in_slot(known: Slot | None, sent: Any, slot: Slot, read: Any, path: str) -> Iterator[Difference]:
-    said = meaning(slot, read)
-    if known is None:
-        if said[0] != "condition":
-            yield Difference(path + slot.name, None, reading(slot, read))
-    elif meaning(known, sent) != said:
-        yield Difference(path + slot.name, reading(known, sent), reading(slot, read))
+    def _in_list(
+        self, inside: tuple[Entry, ...], sent: Any, entry: Repeat, read: Any, path: str
+    ) -> Iterator[Difference]:
+        if sent is not None and len(sent) != len(read):
+            yield Difference(path + entry.name, f"{len(sent)} items", f"{len(read)} items")
+            return
+        for place, item in enumerate(read):
+            one = None if sent is None else sent[place]
+            yield from self._in_scope(inside, one, entry.entries, item, f"{path}{entry.name}[{place}].")
 
-
-def _in_list(
-    inside: tuple[Entry, ...], sent: Any, entry: Repeat, read: Any, renames: Renames, path: str
-) -> Iterator[Difference]:
-    if sent is not None and len(sent) != len(read):
-        yield Difference(path + entry.name, f"{len(sent)} items", f"{len(read)} items")
-        return
-    for place, item in enumerate(read):
-        one = None if sent is None else sent[place]
-        yield from _in_scope(inside, one, entry.entries, item, renames, f"{path}{entry.name}[{place}].")
-
-
-def _in_group(
-    inside: tuple[Entry, ...], sent: Any, entry: Gate, read: Any, renames: Renames, path: str
-) -> Iterator[Difference]:
-    if read is None:
-        if sent is not None:
+    def _in_group(
+        self, inside: tuple[Entry, ...], sent: Any, entry: Gate, read: Any, path: str
+    ) -> Iterator[Difference]:
+        if read is not None:
+            yield from self._in_scope(inside, sent, entry.entries, read, f"{path}{entry.name}.")
+        elif sent is not None:
             yield Difference(path + entry.name, "the group", None)
-        return
-    yield from _in_scope(inside, sent, entry.entries, read, renames, f"{path}{entry.name}.")
 
 
 def unseen(sender: Layout, receiver: Layout, renames: Renames) -> tuple[str, ...]:

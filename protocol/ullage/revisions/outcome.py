@@ -18,7 +18,7 @@ from ..protocol import Protocol
 from ..status import Status
 from .code_sets import CodeSet, Runs, outside, sound
 from .forms import Form, forms
-from .meaning import Difference, Renames, differences, unseen
+from .meaning import Comparer, Difference, Renames, unseen
 from .passing import Passing, chance_bits, finished, passing
 from .ways import Block, Placed, Ways, blocks
 from .wrong_codes import invented, misread
@@ -26,6 +26,7 @@ from .wrong_codes import invented, misread
 STRONG_BITS = 16
 """A check of fewer bits is passed by luck so often that its misreadings count."""
 _LUCKY_TRIES = 4000
+_TRIES = 6
 _RANDOM_TRIES = 24
 _INDEX = re.compile(r"\[\d+\]")
 
@@ -83,7 +84,8 @@ class _Trial:
 
     def __init__(self, sender: Protocol, frame: str, decode: Decode, renames: Renames, believe: bool) -> None:
         self.sender, self.layout = sender, sender.frames[frame]
-        self.decode, self.renames, self.believe = decode, renames, believe
+        self.decode, self.believe = decode, believe
+        self.same, self.renamed = Comparer(Renames()), Comparer(renames)
         self.tried: dict[bytes, None] = {}
         self.understood: Example | None = None
         self.refused: dict[Status, Example] = {}
@@ -103,8 +105,8 @@ class _Trial:
             return
         assert read.protocol is not None
         layout = read.protocol.frames[read.frame]
-        renames = Renames() if read.protocol is self.sender else self.renames
-        found = list(differences(self.sender.decode(octets), self.layout, read, layout, renames))
+        comparer = self.same if read.protocol is self.sender else self.renamed
+        found = list(comparer.differences(self.sender.decode(octets), self.layout, read, layout))
         if not found and self.understood is None:
             self.understood = Example(octets, f"read as {read.frame}, as it was meant")
         for one in found:
@@ -187,7 +189,7 @@ class _Questions:
         self.asked: set[object] = set()
         # A check that the receiver does not have is read as a part of its body, and cannot be chosen.
         self.more = layout.check_octets - receiver.check_octets
-        self.tries = 200 if self.more else 6
+        self.tries = 200 if self.more else _TRIES
 
     def answers(self) -> Iterator[bytes]:
         """The octets to try."""
@@ -224,19 +226,17 @@ class _Questions:
         sender = [*zip(form.slots, form.codes, strict=True), *self._sent_check(form)]
         receiver = list(zip(other.slots, other.codes, strict=True))
         slot, codes = receiver[place]
-        wanted = [outside(codes)]
+        wanted = [(outside(codes), 1)]
         known = names.get(other.names[place])
         if slot.given and place not in other.derived:
-            sent = None if known is None else form.slots[known]
-            wrong = invented(slot) if sent is None else _wrong(sent, slot)
-            wanted.append(wrong)
-        for one in wanted:
+            wanted.append(_wrong(None if known is None else form.slots[known], slot))
+        for one, tries in wanted:
             if one is None:
                 continue
             changed: list[Placed] = [(slot, one) if at == place else receiver[at] for at in block.receiver]
             way = Ways(_of(sender, block.sender), changed)
             if way.any:
-                for _ in range(self.tries):
+                for _ in range(self.tries if self.more else tries):
                     yield self._frame(form, [*ways[:number], way, *ways[number + 1 :]])
 
     def _sent_check(self, form: Form) -> list[Placed]:
@@ -269,8 +269,13 @@ def _of(row: list[Placed], places: range) -> list[Placed]:
     return [row[place] for place in places]
 
 
-def _wrong(sent: Slot, read: Slot) -> CodeSet | None:
-    """The codes of a slot that may say something else than what the sender's slot of that name says."""
+def _wrong(sent: Slot | None, read: Slot) -> tuple[CodeSet | None, int]:
+    """The codes of a slot that say something else than the sender's slot of that name, and how many are to be tried.
+
+    Exact where both lie at the same place. Elsewhere any code may be another one than was sent, or the same by chance.
+    """
+    if sent is None:
+        return invented(read), 1
     if (sent.offset, sent.bits, sent.low_first) == (read.offset, read.bits, read.low_first):
-        return misread(sent, read)
-    return sound(read)
+        return misread(sent, read), 1 if type(sent.transform) is type(read.transform) else _TRIES
+    return sound(read), _TRIES

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from ..layout import Slot
-from .code_sets import CodeSet, State, common
+from .code_sets import CodeSet, State, Texts, common
 
 Placed = tuple[Slot, CodeSet]
 """A slot at its place, and the codes that are asked for."""
@@ -53,6 +53,7 @@ class Ways:
         # One slot over one slot, as nearly everywhere: no more than a few runs.
         alone = len(sender) == len(receiver) == 1
         self._runs = common(sender[0][1], receiver[0][1]) if alone else None
+        self._text = alone and isinstance(sender[0][1], Texts) and isinstance(receiver[0][1], Texts)
 
     @cached_property
     def _steps(self) -> "list[dict[tuple[State, State], list[tuple[tuple[State, State], int]]]] | None":
@@ -90,13 +91,17 @@ class Ways:
     @property
     def any(self) -> bool:
         """Whether there is a way at all."""
-        return bool(self._runs) if self._runs is not None else self._steps is not None
+        return self._text or bool(self._runs if self._runs is not None else self._steps)
 
     def one(self, rng: random.Random) -> int:
         """The bits of one of the ways, any of them. Raises ValueError where there is none."""
         if self._runs is not None:
             low, high = rng.choice(self._runs)
             return self._rows[0][0][0].turned(rng.choice((low, high, rng.randint(low, high))))
+        if self._text:
+            count = self.bits // 8
+            text = bytes(rng.choices(range(0x20, 0x7F), k=rng.randint(0, count)))
+            return int.from_bytes(text.ljust(count, b"\0"), "big")
         steps = self._steps
         if steps is None:
             raise ValueError("there is no way")

@@ -34,7 +34,9 @@ def misread(sent: Slot, read: Slot) -> CodeSet | None:
         case (Flag(), Flag()) | (Opaque(), Opaque()):
             return None
         case Binary32(), Binary32():
-            points, found = set(), [] if measured_in(sent) == measured_in(read) else list(both)
+            # Nothing is nothing in any unit.
+            differ = measured_in(sent) != measured_in(read)
+            points, found = set(), list(_without(both, {0, 1 << 31})) if differ else []
         case _:
             points, found = set(), list(both)
     inside = _common(both, tuple((point, point) for point in sorted(points)))

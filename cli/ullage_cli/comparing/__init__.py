@@ -1,0 +1,1 @@
+"""What `compare` and `check --deployed` say about two revisions."""

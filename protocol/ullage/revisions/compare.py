@@ -1,0 +1,173 @@
+"""Two revisions of a protocol: what changed, who still understands whom, and which end is to be changed first."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+from ..layout import Layout
+from ..protocol import Protocol
+from ..receiver import Receiver
+from ..words.describe import radio
+from .changes import Change, changes
+from .meaning import Renames
+from .outcome import Outcome, Verdict, again, outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a frame costs: octets of the shortest and the longest, time on air of the longest in µs or None."""
+
+    least_octets: int
+    octets: int
+    air_us: Fraction | None
+
+
+@dataclass(frozen=True)
+class FrameComparison:
+    """One frame in both revisions.
+
+    old, new: its names there, None where it does not exist. changes: in words. before, after: what it costs.
+    new_reads_old, old_reads_new: what becomes of it at the other end. both_reads_old, both_reads_new: at a receiver
+    built for both, the new one first. Each None where the sender does not have the frame, or no such receiver can be.
+    """
+
+    old: str | None
+    new: str | None
+    changes: tuple[Change, ...]
+    before: Cost | None
+    after: Cost | None
+    new_reads_old: Outcome | None
+    old_reads_new: Outcome | None
+    both_reads_old: Outcome | None
+    both_reads_new: Outcome | None
+
+    @property
+    def name(self) -> str:
+        """What to call it."""
+        return self.new or self.old or ""
+
+    @property
+    def misread(self) -> bool:
+        """Whether one end silently reads the other's frames wrongly."""
+        return any(one is not None and one.verdict is Verdict.MISREADS for one in self.across)
+
+    @property
+    def across(self) -> tuple[Outcome | None, Outcome | None]:
+        """What becomes of the frames at the other end: the old ones, the new ones."""
+        return self.new_reads_old, self.old_reads_new
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two revisions. frames: in the new one's order, what is gone last."""
+
+    old: Protocol
+    new: Protocol
+    frames: tuple[FrameComparison, ...]
+
+    @cached_property
+    def same(self) -> bool:
+        """Whether nothing on the wire differs."""
+        return self.old.fingerprint == self.new.fingerprint
+
+    @cached_property
+    def clash(self) -> bool:
+        """Whether one revision number stands for two layouts."""
+        names = (self.old.name, self.old.revision) == (self.new.name, self.new.revision)
+        return names and not self.same
+
+    @property
+    def misread(self) -> tuple[FrameComparison, ...]:
+        """The frames that one end silently reads wrongly."""
+        return tuple(frame for frame in self.frames if frame.misread)
+
+    @property
+    def finding(self) -> bool:
+        """Whether a network with both revisions in it is in danger."""
+        return self.clash or bool(self.misread)
+
+    @cached_property
+    def common(self) -> tuple[Change, ...]:
+        """The changes that every frame has alike: those of header and check."""
+        every = [frame.changes for frame in self.frames if frame.old and frame.new]
+        return tuple(change for change in every[0] if all(change in one for one in every)) if len(every) > 1 else ()
+
+    @property
+    def first(self) -> str:
+        """Which end can be changed first: "receiver", "sender", "together" (neither alone), or "any".
+
+        The receiver when a new one, built for both revisions if need be, reads what old senders send; the sender when
+        old receivers read what new ones send.
+        """
+        if self.same:
+            return "any"
+        if self._all(lambda frame: frame.both_reads_old or frame.new_reads_old):
+            return "receiver"
+        return "sender" if self._all(lambda frame: frame.old_reads_new) else "together"
+
+    @property
+    def needs_both(self) -> bool:
+        """Whether the new receiver must be built for both revisions to read what old senders send."""
+        return not self._all(lambda frame: frame.new_reads_old)
+
+    def _all(self, which: "Callable[[FrameComparison], Outcome | None]") -> bool:
+        found = [which(frame) for frame in self.frames]
+        return all(one is None or one.verdict is Verdict.UNDERSTANDS for one in found)
+
+
+def compare(old: Protocol, new: Protocol, renames: Renames | None = None) -> Comparison:
+    """Hold two revisions of a protocol beside each other.
+
+    old, new: the protocols. renames: old names -> new names that mean the same. Returns what changed, and what becomes
+    of each frame at the other end: tried on the real codecs, see `outcome`.
+    """
+    renames = renames or Renames()
+    # A receiver of both is asked only where it can exist: one revision number names one layout.
+    distinct = (old.name, old.revision) != (new.name, new.revision)
+    both = Receiver((new, old)) if distinct else None
+    pairs = _paired(old, new, renames)
+    return Comparison(old, new, tuple(_frame(old, new, one, other, renames, both) for one, other in pairs))
+
+
+def _paired(old: Protocol, new: Protocol, renames: Renames) -> list[tuple[Layout | None, Layout | None]]:
+    """Frames of the same name, then those left with the same message code, then those of one side only."""
+    left = {renames.received(name): layout for name, layout in old.frames.items()}
+    found: dict[str, Layout | None] = {name: left.pop(name, None) for name in new.frames}
+    codes = {layout.message: name for name, layout in left.items()}
+    for name, layout in new.frames.items():
+        if found[name] is None and layout.message in codes:
+            found[name] = left.pop(codes.pop(layout.message))
+    return [
+        *((found[name], layout) for name, layout in new.frames.items()),
+        *((layout, None) for layout in left.values()),
+    ]
+
+
+def _frame(
+    old: Protocol,
+    new: Protocol,
+    before: Layout | None,
+    after: Layout | None,
+    renames: Renames,
+    both: Receiver | None,
+) -> FrameComparison:
+    one = outcome(old, before.name, new, renames) if before else None
+    other = outcome(new, after.name, old, renames.turned) if after else None
+    changed = changes(old, before, new, after, renames) if before and after else ()
+    return FrameComparison(
+        before.name if before else None,
+        after.name if after else None,
+        changed,
+        _cost(old, before) if before else None,
+        _cost(new, after) if after else None,
+        one,
+        other,
+        again(one, old, both.decode, renames) if one and both else None,
+        again(other, new, both.decode, renames.turned) if other and both else None,
+    )
+
+
+def _cost(protocol: Protocol, layout: Layout) -> Cost:
+    settings = radio(protocol)
+    return Cost(layout.least_octets, layout.octets, settings.time_on_air_us(layout.octets) if settings else None)
