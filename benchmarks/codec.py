@@ -1,5 +1,5 @@
-"""How fast the scalar codec is, beside the same layout with the same meaning through construct, in the same run, and
-how much faster columns read many frames.
+"""How fast the scalar codec is, beside the same layout with the same meaning through construct, in the same run,
+how much faster the emitted Python module is, and how much faster columns read many frames.
 
 Run `make bench`, or `make bench BENCH_ARGS=--json`. The frame is the reference frame of spec/reference.toml with two
 more values, nine in all. Both sides check the CRC, scale, name special codes and refuse what is no value. The ratio is
@@ -13,6 +13,7 @@ import statistics
 import sys
 import timeit
 from collections.abc import Callable
+from types import ModuleType
 from typing import Any
 
 import construct
@@ -21,6 +22,7 @@ import numpy as np
 import ullage
 from ullage import columns
 from ullage.layout import Choice, Fixed, Flag, Scaled, Slot
+from ullage_codegen.python_module import emitted_python
 
 SPEC = """
 [protocol]
@@ -150,6 +152,24 @@ def in_columns(protocol: ullage.Protocol, count: int = 50_000, rounds: int = 7) 
     return {"one_by_one_us": one_by_one, "columns_us": together, "times_faster": one_by_one / together}
 
 
+def emitted(protocol: ullage.Protocol) -> dict[str, float]:
+    """The median microseconds of the module that `emit python` writes, and how much faster than the toolkit it is."""
+    module = ModuleType("bench_frames")
+    exec(emitted_python(protocol, "bench.toml").text, module.__dict__)
+    octets = protocol.encode("reading", VALUES)
+    message: Any = module.__dict__["decode"](octets)
+    assert message.as_dict() == VALUES
+    assert message.encode() == octets
+    decode = paired(lambda: module.__dict__["decode"](octets), lambda: protocol.decode(octets))
+    encode = paired(message.encode, lambda: protocol.encode("reading", VALUES))
+    return {
+        "decode_us": decode[0],
+        "encode_us": encode[0],
+        "decode_times_faster": decode[1] / decode[0],
+        "encode_times_faster": encode[1] / encode[0],
+    }
+
+
 def measure() -> dict[str, Any]:
     """Run both sides on the same frame; they must give the same before either is timed."""
     protocol = ullage.loads(SPEC)
@@ -169,6 +189,7 @@ def measure() -> dict[str, Any]:
         "scalar_us": ours,
         "construct_us": theirs,
         "times_faster": {way: theirs[way] / ours[way] for way in ours},
+        "emitted": emitted(protocol),
         "columns": in_columns(protocol),
     }
 
@@ -190,6 +211,12 @@ def main() -> None:
     for way in ("decode", "encode"):
         ours, theirs = found["scalar_us"][way], found["construct_us"][way]
         print(f"{way:<8}  {ours:9.1f} µs  {theirs:7.1f} µs   {found['times_faster'][way]:12.1f}")
+    module = found["emitted"]
+    for way in ("decode", "encode"):
+        print(
+            f"{way:<8}  {module[f'{way}_us']:9.1f} µs in the emitted module, "
+            f"{module[f'{way}_times_faster']:.1f} times faster than the scalar codec"
+        )
     many = found["columns"]
     print(f"columns   {many['columns_us']:9.2f} µs a frame, {many['times_faster']:.0f} times faster than one by one")
 

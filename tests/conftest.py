@@ -4,7 +4,21 @@ import shutil
 
 import pytest
 
-_TOOLS = ("gcc", "g++", "clang", "clang++", "size", "node", "chromium")
+_TOOLS = (
+    "gcc",
+    "g++",
+    "clang",
+    "clang++",
+    "size",
+    "node",
+    "chromium",
+    "make",
+    "git",
+    "cmake",
+    "ninja",
+    "arm-none-eabi-gcc",
+    "avr-gcc",
+)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

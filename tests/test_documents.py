@@ -40,6 +40,12 @@ def run(command: str, folder: Path) -> str:
     return made.stdout + made.stderr
 
 
+def furnish(folder: Path) -> None:
+    """Put what the documents speak of into an empty folder."""
+    shutil.copytree(ROOT / "spec", folder / "spec")
+    shutil.copytree(ROOT / "examples" / "revisions", folder / "examples" / "revisions")
+
+
 def rewrite(document: str, folder: Path) -> None:
     """Put what the commands print now into a document: `make documents`, then read the difference."""
     text = (ROOT / document).read_text(encoding="utf-8")
@@ -54,7 +60,7 @@ def rewrite(document: str, folder: Path) -> None:
 
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_every_command_prints_what_the_document_shows(document: str, tmp_path: Path) -> None:
-    shutil.copytree(ROOT / "spec", tmp_path / "spec")
+    furnish(tmp_path)
     shown = [pair for block in blocks(document, "console") for pair in commands(block)]
     assert shown
     for command, output in shown:
@@ -99,6 +105,6 @@ def test_the_readmes_c_compiles(tmp_path: Path) -> None:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as name:
-        shutil.copytree(ROOT / "spec", Path(name) / "spec")
+        furnish(Path(name))
         for each in DOCUMENTS:
             rewrite(each, Path(name))

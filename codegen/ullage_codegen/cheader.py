@@ -8,21 +8,20 @@ from typing import Any
 import jinja2
 
 from ullage import Protocol, Status, __version__
-from ullage.checksum import Sum
 from ullage.codes import reasons
-from ullage.layout import Entry, Layout, Length, Repeat, Scaled, Slot
+from ullage.layout import Entry, Repeat, Scaled, Slot
 from ullage.words.samples import sample
 
-from . import cgroups, crc_forms
+from . import cgroups, colder
 from .ccontent import c_literal, content_of
-from .cdecode import decoder_lines, octet
+from .cdecode import decoder_lines
 from .cencode import encoder_lines
+from .cframe import CFrame, c_frame, check_numbers, header_code, length_check, most_octets
 from .cgroups import widest
-from .chelpers import UnitHelper, unit_helper
-from .cmodel import CType, Inner, Member, Scope, frame_scope, unsigned
+from .chelpers import UnitHelper
+from .cmodel import Inner, Member, Scope, unsigned
 from .cnames import Names
-from .cpack import code_expression, slot_expression
-from .ctext import constant_rows, member_comment, said, slot_rows, step_words
+from .ctext import constant_rows, member_comment, said, slot_rows
 from .diagram import strip
 from .emitted import Emitted
 
@@ -30,36 +29,26 @@ _ITSELF = "the header itself"
 _CONSTANTS = ("h", "fingerprint", "revision", "crc_small", "crc_fast", "crc_table", "crc_form")
 _FUNCTIONS = ("status", "frame", "message", "decode", "decode_at", "examine", "concerns", "get", "put")
 _CHECKS = ("crc", "crc_octets", "sum")
+_OLDER_CONSTANTS = ("fingerprint", "revision")
+_OLDER_FUNCTIONS = ("frame", "message", "decode", "decode_at", "examine", "concerns")
+_BOTH = ("received", "stage", "decode_any", "decode_any_at")
 
 
 @dataclass(frozen=True)
-class CFrame:
-    """All of one frame that the template needs; struct is the tag, upper the start of its constants."""
+class COlder:
+    """The older revision that a header reads too.
 
-    layout: Layout
-    scope: Scope
-    helpers: tuple[UnitHelper, ...]
-    upper: str
+    frames: all of its frames; one that is the same in both has the newest one's struct. own: those with a struct of
+    their own. conversions: from its structs to the newest ones. ambiguous: whether one frame can be sound in both.
+    """
 
-    @property
-    def struct(self) -> str:
-        """The struct's tag."""
-        return self.scope.struct
-
-    @property
-    def members(self) -> tuple[Member, ...]:
-        """The struct's plain members."""
-        return self.scope.members
-
-    @property
-    def shared(self) -> tuple[Member, ...]:
-        """The members that stand in the header."""
-        return tuple(member for member in self.members if not member.scope)
-
-    @property
-    def every(self) -> tuple[Member, ...]:
-        """All members but the header's, those inside lists and groups too."""
-        return tuple(member for scope in self.scope.every for member in scope.members if member.scope)
+    protocol: Protocol
+    names: Names
+    frames: tuple[CFrame, ...]
+    own: tuple[CFrame, ...]
+    conversions: colder.Conversions
+    ambiguous: bool
+    stages: list[tuple[int, tuple[Status, ...]]]
 
 
 @dataclass(frozen=True)
@@ -70,6 +59,7 @@ class CHeader:
     names: Names
     frames: tuple[CFrame, ...]
     statuses: dict[Status, str]
+    older: COlder | None = None
 
     @property
     def file_name(self) -> str:
@@ -77,9 +67,17 @@ class CHeader:
         return f"{self.protocol.name}.h"
 
 
-def answers(protocol: Protocol) -> tuple[Status, ...]:
-    """Every status that the header's functions can give, in the order of their numbers."""
-    return (Status.FINE, *sorted(reasons(protocol)), *encoder_answers(protocol))
+def answers(protocol: Protocol, older: Protocol | None = None) -> tuple[Status, ...]:
+    """Every status that the header's functions can give, in the order of their numbers.
+
+    older: another revision that it reads too.
+    """
+    found = set(reasons(protocol))
+    if older:
+        found |= set(reasons(older))
+        found |= {Status.AMBIGUOUS} if colder.may_both_accept(protocol, older) else set()
+        found |= {Status.UNKNOWN_MESSAGE} if older.frames.keys() - protocol.frames.keys() else set()
+    return (Status.FINE, *sorted(found), *encoder_answers(protocol))
 
 
 def encoder_answers(protocol: Protocol) -> tuple[Status, ...]:
@@ -96,32 +94,74 @@ def _has_lists(entries: tuple[Entry, ...]) -> bool:
     )
 
 
-def emit_c(protocol: Protocol, spec_name: str) -> str:
+def emit_c(protocol: Protocol, spec_name: str, older: Protocol | None = None) -> str:
     """Write the C header of a protocol.
 
-    protocol: what the spec describes. spec_name: the spec's file name, for the first lines. Returns the header's text,
-    the same for the same spec and tool version. Raises NameClash when two things would have the same name in C.
+    protocol: what the spec describes. spec_name: the spec's file name, for the first lines. older: an older revision
+    that the header shall read too. Returns the header's text, the same for the same specs and tool version. Raises
+    NameClash when two things would have the same name in C, and UllageError when older is no older revision of it.
     """
-    return render(model(protocol), spec_name)
+    return render(model(protocol, older), spec_name)
 
 
-def emitted_c(protocol: Protocol, spec_name: str) -> Emitted:
+def emitted_c(protocol: Protocol, spec_name: str, older: Protocol | None = None) -> Emitted:
     """The header as a file to write; see `emit_c`."""
-    header = model(protocol)
-    remark = " · ".join(f"{layout.name} {layout.octets} octets" for layout in protocol.frames.values())
-    return Emitted(header.file_name, render(header, spec_name), remark)
+    header = model(protocol, older)
+    remarks = [f"{layout.name} {layout.octets} octets" for layout in protocol.frames.values()]
+    remarks += [f"reads revision {older.revision} too"] if older else []
+    return Emitted(header.file_name, render(header, spec_name), " · ".join(remarks))
 
 
-def model(protocol: Protocol) -> CHeader:
-    """Name everything of a protocol in C. Raises NameClash."""
+def model(protocol: Protocol, older: Protocol | None = None) -> CHeader:
+    """Name everything of a protocol in C. older: another revision to read. Raises NameClash, UllageError."""
+    if older:
+        colder.refuse_strangers(protocol, older)
     names = Names(protocol.name)
     for word in _CONSTANTS:
         names.constant(word, maker=_ITSELF)
-    for word in (*_FUNCTIONS, *_CHECKS):
+    for word in (*_FUNCTIONS, *_CHECKS, *(_BOTH if older else ())):
         names.function(word, maker=_ITSELF)
-    statuses = {status: _status_name(status, names) for status in answers(protocol)}
-    frames = tuple(_frame(layout, names) for layout in protocol.frames.values())
-    return CHeader(protocol, names, frames, statuses)
+    statuses = {status: _status_name(status, names) for status in answers(protocol, older)}
+    frames = tuple(c_frame(layout, names) for layout in protocol.frames.values())
+    return CHeader(protocol, names, frames, statuses, _older(protocol, older, names, frames) if older else None)
+
+
+def _older(protocol: Protocol, older: Protocol, names: Names, newest: tuple[CFrame, ...]) -> COlder:
+    own_names = names.of_revision(older.revision)
+    words = ("crc_small", "crc_fast", "crc_table", "crc_form") if _own_check(protocol, older) else ()
+    for word in (*_OLDER_CONSTANTS, *words):
+        own_names.constant(word, maker=_ITSELF)
+    for word in (*_OLDER_FUNCTIONS, *(_CHECKS if words else ())):
+        own_names.function(word, maker=_ITSELF)
+    names.function(f"from_r{older.revision}", maker=_ITSELF)
+    now = {frame.layout.name: frame for frame in newest}
+    frames: list[CFrame] = []
+    own: list[CFrame] = []
+    for layout in older.frames.values():
+        same = now.get(layout.name)
+        if same and colder.same_frame(same.layout, layout):
+            own_names.constant("frame", layout.name, maker=f'frame "{layout.name}"')
+            frames.append(CFrame(layout, same.scope, (), same.upper))
+        else:
+            own.append(c_frame(layout, own_names, writes=False))
+            frames.append(own[-1])
+    pairs = [(name, now[name].scope, frame.scope) for frame in own if (name := frame.layout.name) in now]
+    return COlder(
+        older,
+        own_names,
+        tuple(frames),
+        tuple(own),
+        colder.conversions(names, older.revision, pairs),
+        colder.may_both_accept(protocol, older),
+        colder.stages((protocol, older)),
+    )
+
+
+def _own_check(protocol: Protocol, older: Protocol) -> bool:
+    """Whether the older revision has another CRC or sum than the newest."""
+    if older.integrity is None:
+        return False
+    return protocol.integrity is None or protocol.integrity.check != older.integrity.check
 
 
 def _status_name(status: Status, names: Names) -> str:
@@ -129,68 +169,104 @@ def _status_name(status: Status, names: Names) -> str:
     return names.constant(*words, maker=_ITSELF)
 
 
-def _frame(layout: Layout, names: Names) -> CFrame:
-    maker = f'frame "{layout.name}"'
-    for suffix in ("encode", "decode", "decode_at", *(("take",) if layout.fixed else ())):
-        names.function(layout.name, suffix, maker=maker)
-    for word in ("octets",) if layout.fixed else ("least_octets", "most_octets"):
-        names.constant(layout.name, word, maker=maker)
-    names.constant("frame", layout.name, maker=maker)
-    scope = frame_scope(layout, names)
-    if not layout.fixed:
-        for one in scope.every:
-            for word in ("walk", "take", "lay"):
-                names.function(*_path(one, names), word, maker=f"the functions of {one.struct}")
-    members = [member for one in scope.every for member in one.members]
-    helpers = tuple(helper for member in members if (helper := unit_helper(member, names)))
-    for member in members:
-        path = (*member.scope, member.slot.name)
-        if member.conditions and isinstance(member.slot.transform, Scaled):
-            names.function(*path, "is_value", maker=f'field "{".".join(path)}"')
-        for word in step_words(member):
-            names.constant(*path, word, maker=f'the step of field "{".".join(path)}"')
-    return CFrame(layout, scope, helpers, scope.struct.upper())
-
-
-def _path(scope: Scope, names: Names) -> tuple[str, ...]:
-    return (scope.struct.removeprefix(f"{names.prefix}_"),)
-
-
 def render(header: CHeader, spec_name: str) -> str:
     """The text of a header."""
-    protocol = header.protocol
-    context = cgroups.Context(protocol.name, header.statuses)
-    template = _environment().get_template("header.h.j2")
-    return template.render(
-        p=protocol,
-        version=__version__,
-        spec_name=spec_name,
-        header=header,
-        frames=header.frames,
-        low=protocol.name,
-        up=protocol.name.upper(),
-        status=header.statuses,
-        Status=Status,
-        fine=header.statuses[Status.FINE],
-        crc=_crc(protocol),
-        revision=_header_code(protocol.revision_slot),
-        message=_header_code(protocol.message_slot),
-        destination=_header_code(protocol.destination_slot),
-        context=context,
-        groups=cgroups,
-        cursor=widest([frame.scope for frame in header.frames if not frame.layout.fixed]),
-        variable=[frame for frame in header.frames if not frame.layout.fixed],
-        most_octets=_most_octets,
-        length_check=lambda frame: _length_check(protocol, frame),
-        encoder=lambda frame: encoder_lines(frame.layout, frame.members, header.statuses[Status.OUT_OF_RANGE]),
-        decoder=lambda frame: decoder_lines(frame.layout, frame.members, header.statuses),
-        strip=strip,
-        slot_rows=lambda frame: slot_rows(protocol, frame.layout),
-        constants=lambda member: constant_rows(protocol.name, member),
-        member_comment=member_comment,
-        example=_example,
-        is_scaled=lambda member: isinstance(member.slot.transform, Scaled),
-        interval=_interval,
+    protocol, older = header.protocol, header.older
+    frames = [*header.frames, *(older.own if older else ())]
+    station = _station(protocol, older)
+    common: dict[str, Any] = {
+        "base": protocol.name,
+        "status": header.statuses,
+        "Status": Status,
+        "fine": header.statuses[Status.FINE],
+        "context": cgroups.Context(protocol.name, header.statuses),
+        "groups": cgroups,
+        "decoder": lambda frame: decoder_lines(frame.layout, frame.members, header.statuses),
+        "strip": strip,
+        "member_comment": member_comment,
+        "is_scaled": lambda member: isinstance(member.slot.transform, Scaled),
+        "interval": _interval,
+        "newest": protocol,
+        "older": older,
+        "station": station,
+    }
+    side = _side(protocol, protocol.name, protocol.name, header.frames, header.frames, station)
+    older_text = _older_text(header, older, common, station) if older else ""
+    return (
+        _environment()
+        .get_template("header.h.j2")
+        .render(
+            **common,
+            **side,
+            version=__version__,
+            spec_name=spec_name,
+            header=header,
+            writes=True,
+            mark="",
+            as_sent="",
+            cursor=widest([frame.scope for frame in frames if not frame.layout.fixed]),
+            variable=[frame for frame in frames if not frame.layout.fixed],
+            most_octets=most_octets,
+            encoder=lambda frame: encoder_lines(frame.layout, frame.members, header.statuses[Status.OUT_OF_RANGE]),
+            example=_example,
+            older_text=older_text,
+        )
+    )
+
+
+def _side(
+    protocol: Protocol, low: str, check: str, frames: tuple[CFrame, ...], own: tuple[CFrame, ...], station: str
+) -> dict[str, Any]:
+    """What the templates need to know of one revision.
+
+    low: what its names begin with. check: what the name of its CRC function begins with. own: the frames with structs
+    of their own. station: the type of the receiver's own number.
+    """
+    return {
+        "p": protocol,
+        "low": low,
+        "up": low.upper(),
+        "frames": frames,
+        "own": own,
+        "crc": check_numbers(protocol, check),
+        "revision": header_code(protocol.revision_slot),
+        "message": header_code(protocol.message_slot),
+        "destination": header_code(protocol.destination_slot, station),
+        "length_check": lambda frame: length_check(protocol, frame),
+        "slot_rows": lambda frame: slot_rows(protocol, frame.layout),
+        "constants": lambda member: constant_rows(low, member),
+    }
+
+
+def _station(protocol: Protocol, older: COlder | None) -> str:
+    """The type of the receiver's own number: as wide as the widest destination, "" where there is none."""
+    slots = (protocol.destination_slot, older.protocol.destination_slot if older else None)
+    widths = [slot.bits for slot in slots if slot]
+    return unsigned(max(widths)).name if widths else ""
+
+
+def _older_text(header: CHeader, older: COlder, common: dict[str, Any], station: str) -> str:
+    """The section for the older revision, and the decoder for both."""
+    protocol, low = header.protocol, older.names.prefix
+    own_check = _own_check(protocol, older.protocol)
+    now = {frame.layout.name: frame for frame in header.frames}
+    return (
+        _environment()
+        .get_template("older.h.j2")
+        .render(
+            **common,
+            **_side(older.protocol, low, low if own_check else protocol.name, older.frames, older.own, station),
+            writes=False,
+            mark=f"r{older.protocol.revision}_",
+            as_sent=f" in revision {older.protocol.revision}",
+            own_check=own_check,
+            now=now,
+            both=protocol.name.upper(),
+            marks=older.conversions.marks,
+            mask=older.conversions.mask,
+            gone=[frame.layout.name for frame in older.frames if frame.layout.name not in now],
+            kept=[frame for frame in older.frames if frame.layout.name in now],
+        )
     )
 
 
@@ -206,89 +282,6 @@ def _environment() -> jinja2.Environment:
     )
     environment.filters["said"] = said
     return environment
-
-
-def _header_code(slot: Slot | None) -> dict[str, Any] | None:
-    """How the template reads a header slot from the received octets."""
-    if slot is None:
-        return None
-    ctype = unsigned(slot.bits)
-    broadcast = slot.transform.broadcast if isinstance(slot.transform, Scaled) else None
-    return {
-        "name": slot.name,
-        "read": code_expression(slot.offset, slot.bits, octet),
-        "ctype": ctype.name,
-        "literal": ctype.literal,
-        "broadcast": None if broadcast is None else ctype.literal(broadcast),
-    }
-
-
-def _crc(protocol: Protocol) -> dict[str, Any] | None:
-    """The numbers of the CRC's three forms, or of the sum."""
-    integrity = protocol.integrity
-    if integrity is None:
-        return None
-    crc = integrity.check
-    order = range(crc.octets - 1, -1, -1) if integrity.high_first else range(crc.octets)
-    if isinstance(crc, Sum):
-        ctype = unsigned(crc.bits)
-        return {
-            "sum": crc,
-            "fn": "sum",
-            "ctype": ctype,
-            "start": ctype.literal(crc.start),
-            "mask": ctype.literal((1 << crc.bits) - 1) if crc.bits < ctype.bits else "",
-            "octets": crc.octets,
-            "parts": _parts(ctype, order),
-            "first": integrity.first_octet,
-        }
-    form = crc_forms.register(crc)
-    ctype = CType(form.bits, False)
-    return {
-        "sum": None,
-        "fn": "crc",
-        "name": crc.name or f"CRC of width {crc.width}, poly 0x{crc.poly:x}",
-        "check": f"{crc.check:0{2 * crc.octets}x}",
-        "form": form,
-        "ctype": ctype,
-        "pattern": ctype.pattern,
-        "free": crc_forms.table_free(crc),
-        "nibbles": crc_forms.nibble_table(crc),
-        "table": crc_forms.table(crc),
-        "octets": crc.octets,
-        "parts": _parts(ctype, order),
-        "first": integrity.first_octet,
-    }
-
-
-def _parts(ctype: CType, order: range) -> list[str]:
-    """The octets of the check in the order in which they go."""
-    lowest = "crc" if ctype.bits == 8 else "(uint8_t)crc"
-    return [f"(uint8_t)(crc >> {8 * place})" if place else lowest for place in order]
-
-
-def _most_octets(frame: CFrame) -> str:
-    """The macro that says how large a buffer holds the frame."""
-    return f"{frame.upper}_OCTETS" if frame.layout.fixed else f"{frame.upper}_MOST_OCTETS"
-
-
-def _length_check(protocol: Protocol, frame: CFrame) -> str:
-    """The condition that a received frame is not as long as it must be; octets and count are at hand."""
-    layout = frame.layout
-    if layout.fixed:
-        tests = [f"count != {frame.upper}_OCTETS"]
-    else:
-        tests = [f"count < {frame.upper}_LEAST_OCTETS", f"count > {frame.upper}_MOST_OCTETS"]
-        if layout.octets == 255:
-            tests.pop()
-        if layout.least_octets <= protocol.least_octets:
-            tests.pop(0)
-    slot = layout.length_slot
-    if slot is not None and isinstance(slot.transform, Length):
-        before = f" - {slot.end // 8}u" if slot.transform.covers == "rest" else ""
-        said_length = slot_expression(slot, octet)
-        tests.append(f"{said_length} != {f'(count{before})' if before else 'count'}")
-    return " || ".join(tests)
 
 
 def _example(frame: CFrame) -> list[str]:

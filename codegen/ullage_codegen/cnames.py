@@ -9,6 +9,7 @@ from fractions import Fraction
 
 from ullage.errors import UllageError
 from ullage.layout import Binary32, Scaled, Slot
+from ullage.names import RESERVED
 
 from .units import named_step
 
@@ -28,6 +29,14 @@ class Names:
     def __init__(self, prefix: str) -> None:
         self.prefix = prefix
         self._makers: dict[str, str] = {}
+        self._whose = ""
+
+    def of_revision(self, revision: int) -> "Names":
+        """Names in the same header for another revision's things: orchard_r1_level_report."""
+        other = Names(f"{self.prefix}_r{revision}")
+        other._makers = self._makers
+        other._whose = f" of revision {revision}"
+        return other
 
     def function(self, *parts: str, maker: str) -> str:
         """A function, struct or enum tag: orchard_level_report_encode."""
@@ -40,6 +49,11 @@ class Names:
     def _register(self, name: str, maker: str) -> str:
         if not _WORD.match(name):
             raise AssertionError(f"{name} is no C name")
+        if name in RESERVED:
+            # Two free words can make one that is taken: protocol "dynamic", frame "cast".
+            text = f"{maker} would be called {name} in C, which cannot be a name in {RESERVED[name]}"
+            raise NameClash(f"{text}; rename it")
+        maker += self._whose
         other = self._makers.setdefault(name, maker)
         if other != maker:
             raise NameClash(f"{other} and {maker} would both be called {name} in C; rename one of them")

@@ -1,4 +1,7 @@
-"""The sheet as one HTML page that needs nothing else: style, program, tables and spec are inside it.
+"""The sheet as one HTML page that needs nothing else: style, program and spec are inside it.
+
+The program is the emitted JavaScript module as it is, with what drives the page behind it: the page decodes by the
+very text that `emit javascript` gives.
 
 The page's own policy lets only these very scripts and styles run, by their hashes, and no network at all.
 """
@@ -6,7 +9,6 @@ The page's own policy lets only these very scripts and styles run, by their hash
 import base64
 import functools
 import hashlib
-import json
 from pathlib import Path
 
 import jinja2
@@ -14,7 +16,7 @@ import jinja2
 from ullage.spec.embedded import element
 
 from . import sheet_words
-from .decoder_tables import decoder_tables
+from .javascript import emit_javascript
 from .sheet import Sheet
 from .sheet_rulers import Block, Strip
 from .sheet_svg import svg
@@ -25,7 +27,7 @@ _TEMPLATES = Path(__file__).parent / "templates"
 def sheet_html(sheet: Sheet) -> str:
     """Write the page. sheet: what it says. Returns the HTML text, the same for the same spec and tool version."""
     style = _file("sheet.css")
-    program = _file("decoder.js") + "\n" + _file("sheet.js")
+    program = emit_javascript(sheet.protocol, sheet.spec_name) + "\n" + _file("sheet.js")
     return (
         _environment()
         .get_template("sheet.html.j2")
@@ -37,7 +39,6 @@ def sheet_html(sheet: Sheet) -> str:
             program=program,
             style_hash=_hash(style),
             program_hash=_hash(program),
-            tables=_json(decoder_tables(sheet.protocol)),
             spec_element=element(sheet.spec_name, sheet.spec),
             spec_text=sheet.spec.decode("utf-8", "replace").removeprefix("\ufeff"),
             svg=svg,
@@ -55,12 +56,6 @@ def _file(name: str) -> str:
 def _hash(text: str) -> str:
     """The hash of an inline script or style as a policy writes it (W3C Content Security Policy Level 3, 2.3.1)."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
-
-
-def _json(data: object) -> str:
-    """JSON that cannot end the script element it stands in."""
-    text = json.dumps(data, separators=(",", ":"), ensure_ascii=True)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 @functools.cache

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from .codec import Message
     from .protocol import Protocol
     from .receiver import Receiver
+    from .sealed import Sender
     from .values import Special
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "Protocol",
     "Receiver",
     "Refused",
+    "Sender",
     "SpecError",
     "Special",
     "Status",
@@ -72,7 +74,13 @@ def __getattr__(name: str) -> Any:
 
     if name == "columns":
         return importlib.import_module(".columns", __name__)
-    home = {"Message": "codec", "Protocol": "protocol", "Receiver": "receiver", "Special": "values"}.get(name)
+    home = {
+        "Message": "codec",
+        "Protocol": "protocol",
+        "Receiver": "receiver",
+        "Sender": "sealed",
+        "Special": "values",
+    }.get(name)
     if home is None:
         raise AttributeError(f"module 'ullage' has no attribute {name!r}")
     return getattr(importlib.import_module(f".{home}", __name__), name)

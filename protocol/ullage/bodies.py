@@ -96,15 +96,16 @@ class FixedBody:
         """Raise EncodeError where a name is missing or unknown."""
         frame = self.layout.name
         known = [name for name, _, _ in self.write_plan]
+        has = f"{frame} has {listed(known) if known else 'no fields to give'}"
         missing = [name for name in known if name not in values]
         if missing:
             text = f"{frame} needs {listed(missing)}"
-            raise EncodeError(text, frame=frame, field=missing[0], help=f"{frame} has {listed(known)}")
+            raise EncodeError(text, frame=frame, field=missing[0], help=has)
         for name in values:
             if name not in known:
                 fixed = any(slot.name == name for slot in self.layout.slots)
                 text = f"{name} is written by the encoder itself" if fixed else f"{frame} has no field {name!r}"
-                raise EncodeError(text, frame=frame, field=str(name), help=f"{frame} has {listed(known)}")
+                raise EncodeError(text, frame=frame, field=str(name), help=has)
 
     def _first_fault(self, word: int) -> NoReturn:
         """Raise the refusal of the first slot, in wire order, that is not as it must be."""

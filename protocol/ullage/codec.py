@@ -4,7 +4,7 @@ For every octet string the decoder gives a message that encodes back to those oc
 way answers only when all is well; whatever it doubts goes to `_first_fault`, which asks in the order of the rules.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from .bodies import FixedBody, length_of, listed
@@ -21,20 +21,32 @@ _MOST_OCTETS = 255
 
 _Body = FixedBody | GroupBody
 
+Opener = Callable[[Layout, bytes, bytes], tuple[bytes, int]]
+"""Opens a sealed frame: layout, body as received, tag -> body in the clear, whole counter. Raises Refused."""
+
 
 class Message:
     """One accepted frame.
 
     Attributes: frame (its name), values (field name -> value, in wire order; a special code is a `Special` string),
-    protocol (whose frame it is; None when made by hand). `message["distance"]` is `message.values["distance"]`.
+    protocol (whose frame it is; None when made by hand), counter (the whole number of a sealed frame that was opened;
+    None for one that anybody could have sent). `message["distance"]` is `message.values["distance"]`.
     """
 
-    __slots__ = ("frame", "protocol", "values")
+    __slots__ = ("counter", "frame", "protocol", "values")
 
-    def __init__(self, frame: str, values: dict[str, Any], protocol: "Protocol | None" = None) -> None:
+    def __init__(
+        self, frame: str, values: dict[str, Any], protocol: "Protocol | None" = None, counter: int | None = None
+    ) -> None:
         self.frame = frame
         self.values = values
         self.protocol = protocol
+        self.counter = counter
+
+    @property
+    def sealed(self) -> bool:
+        """Whether a tag vouched for it."""
+        return self.counter is not None
 
     def __getitem__(self, name: str) -> Any:
         return self.values[name]
@@ -75,14 +87,26 @@ class Codec:
             raise EncodeError(f"{self.protocol.name} has no frame {frame!r}", frame=str(frame), help=f"it has {known}")
         if not isinstance(values, Mapping):
             raise EncodeError(f"values are a {type(values).__name__}; give name -> value", frame=frame)
-        body = codec.write(values)
-        if self._crc is None:
-            return body
-        covered = body[self._first :] if self._first else body
-        return body + self._crc(covered).to_bytes(self._check, self._order)
+        if codec.layout.sealing is not None:
+            text = f"{frame} is sealed; only a Sender, which owns the counter, makes it"
+            raise EncodeError(text, frame=frame, help="ullage.Sender(protocol, station, keys, counter).encode(…)")
+        return self.finished(codec.write(values))
 
-    def decode(self, octets: bytes | bytearray | memoryview, at: int | None = None) -> Message:
-        """See `Protocol.decode`."""
+    def body(self, frame: str, values: Mapping[str, Any]) -> bytes:
+        """The octets of a frame before tag and check, none of them encrypted. Raises EncodeError."""
+        return self._frames[frame].write(values)
+
+    def finished(self, octets: bytes) -> bytes:
+        """Octets with the check behind them."""
+        if self._crc is None:
+            return octets
+        covered = octets[self._first :] if self._first else octets
+        return octets + self._crc(covered).to_bytes(self._check, self._order)
+
+    def decode(
+        self, octets: bytes | bytearray | memoryview, at: int | None = None, opener: Opener | None = None
+    ) -> Message:
+        """See `Protocol.decode`. opener: opens sealed frames; without one they are refused."""
         if type(octets) is not bytes:
             octets = memoryview(octets).tobytes()
         to = None if at is None else self.station_slot(at)
@@ -109,7 +133,19 @@ class Codec:
             self._check_length(word, bits, codec.layout, codec.layout.length_slot)
         if to is not None:
             self._check_address(word, bits, codec.layout, to, at)
+        if codec.layout.sealing is not None:
+            return self._open(codec, octets[:body_octets], opener)
         return Message(codec.layout.name, codec.read(word, bits), self.protocol)
+
+    def _open(self, codec: _Body, octets: bytes, opener: Opener | None) -> Message:
+        """Open a sealed frame, then read it. octets: without the check."""
+        layout = codec.layout
+        if opener is None:
+            raise Refused(Status.NO_KEY, f"{layout.name} is sealed, and no key is given", frame=layout.name)
+        cut = len(octets) - layout.tag_octets
+        body, counter = opener(layout, octets[:cut], octets[cut:])
+        values = codec.read(int.from_bytes(body, "big"), 8 * len(body))
+        return Message(layout.name, values, self.protocol, counter)
 
     def _choose(self, word: int, bits: int) -> _Body:
         """The frame that revision and message code name. word: the octets before the CRC; bits: how many they are."""
@@ -172,8 +208,9 @@ class Codec:
             )
 
     def _refuse_too_short(self, count: int) -> NoReturn:
-        parts = ["header"] if self._least > self._check else []
-        parts += [self._noun] if self._noun else []
+        tag = min(layout.tag_octets for layout in self.protocol.frames.values())
+        parts = ["header"] if self._least > self._check + tag else []
+        parts += [*(["tag"] if tag else []), *([self._noun] if self._noun else [])]
         text = f"{_octets(count)}; {listed(parts)} take{'s' if len(parts) == 1 else ''} {self._least}"
         raise Refused(Status.TOO_SHORT, text, raw=count, expected=f"at least {_octets(self._least)}")
 

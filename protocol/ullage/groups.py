@@ -52,7 +52,7 @@ def walk(layout: Layout, word: int, bits: int) -> Row:
 
 
 def _wrong_length(layout: Layout, bits: int, needed: str) -> Refused:
-    octets = bits // 8 + layout.check_octets
+    octets = bits // 8 + layout.end_octets
     text = f"{octets} octets; by its flags and counts this {layout.name} has {needed} before the check, not {bits // 8}"
     return Refused(
         Status.WRONG_LENGTH, text, frame=layout.name, raw=octets, expected=f"{needed} octets before the check"
@@ -101,7 +101,7 @@ class GroupBody:
         body = (word ^ (1 << bits)) << (8 * octets - bits)
         slot = self.layout.length_slot
         if slot is not None:
-            body |= slot.turned(length_of(slot, octets + self.layout.check_octets)) << (8 * octets - slot.end)
+            body |= slot.turned(length_of(slot, octets + self.layout.end_octets)) << (8 * octets - slot.end)
         return body.to_bytes(octets, "big")
 
 

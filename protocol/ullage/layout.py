@@ -29,7 +29,8 @@ class Scaled:
 
     unit: as written in the spec ("" for plain numbers). step: quantity of one least significant bit, in that unit.
     first: steps of raw 0. lowest, highest: the range in steps counted from 0. signed: raw is two's complement.
-    specials: conditions. clamp: an encoder brings a quantity outside the range to its nearer end.
+    specials: conditions. clamp: an encoder brings a quantity outside the range to its nearer end. counter_bits: of the
+    whole counter, where this is only what travels of it.
     """
 
     unit: str
@@ -42,6 +43,7 @@ class Scaled:
     clamp: bool = False
     epoch: str | None = None
     broadcast: int | None = None
+    counter_bits: int | None = None
 
     @property
     def whole(self) -> bool:
@@ -207,13 +209,45 @@ class Integrity:
         return "sum" if isinstance(self.check, Sum) else "CRC"
 
 
+@dataclass(frozen=True, slots=True)
+class Sealing:
+    """How one frame is sealed. first_octet: encrypted from there to the body's end; None: only vouched for.
+
+    tag_octets: of the tag, which stands behind the body and before the check.
+    """
+
+    first_octet: int | None
+    tag_octets: int
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """AES-CCM as the sealed frames of a protocol share it (RFC 3610, L = 2).
+
+    key_bits: 128, 192 or 256. tag_octets: 4, 6 .. 16. nonce: names of the fields in it, in order, the sequence number
+    last. network: constant at the nonce's beginning, of network_octets. hub: the station that all others share keys
+    with. counter_bits: of the whole counter. resync: further high parts that a receiver tries. group_key: whether a
+    frame to everybody may be sealed, under a key that all share.
+    """
+
+    key_bits: int
+    tag_octets: int
+    nonce: tuple[str, ...]
+    network: int
+    network_octets: int
+    hub: int
+    counter_bits: int
+    resync: int
+    group_key: bool
+
+
 @dataclass(frozen=True)
 class Layout:
     """One frame: what is in it in wire order, and the octets it takes.
 
     slots: those at fixed places: header, fields, fill bits; up to the first list or group where there is one. tail:
     that list or group and all behind it, () in a frame of fixed length. Fill bits behind a tail are no slot: they run
-    to the end of the octet.
+    to the end of the octet. sealing: None for a frame that anybody can send.
     """
 
     name: str
@@ -224,6 +258,7 @@ class Layout:
     summary: str = ""
     interval_s: Fraction | None = None
     tail: tuple[Entry, ...] = ()
+    sealing: Sealing | None = None
 
     @property
     def fixed(self) -> bool:
@@ -241,19 +276,29 @@ class Layout:
         return self.slots[-1].end if self.slots else 0
 
     @cached_property
+    def tag_octets(self) -> int:
+        """Octets of the tag, 0 where the frame is not sealed."""
+        return self.sealing.tag_octets if self.sealing else 0
+
+    @cached_property
+    def end_octets(self) -> int:
+        """Octets behind the body: tag and check."""
+        return self.tag_octets + self.check_octets
+
+    @cached_property
     def body_octets(self) -> int:
-        """Octets before the check, in the longest frame."""
+        """Octets before tag and check, in the longest frame."""
         return (self.head_bits + most_bits(self.tail) + 7) // 8
 
     @cached_property
     def octets(self) -> int:
         """Octets of the whole frame; of the longest one where lengths vary."""
-        return self.body_octets + self.check_octets
+        return self.body_octets + self.end_octets
 
     @cached_property
     def least_octets(self) -> int:
         """Octets of the shortest frame."""
-        return (self.head_bits + least_bits(self.tail) + 7) // 8 + self.check_octets
+        return (self.head_bits + least_bits(self.tail) + 7) // 8 + self.end_octets
 
     @cached_property
     def values(self) -> tuple[Slot, ...]:

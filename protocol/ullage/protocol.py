@@ -19,6 +19,7 @@ from .layout import (
     Length,
     Opaque,
     Scaled,
+    Seal,
     Slot,
     Special,
     Text,
@@ -35,7 +36,8 @@ class Protocol:
     """What a spec describes. Made by `ullage.load`; never changes afterwards.
 
     Attributes: name, revision, summary, frames (name -> `Layout`, in the order of the spec), integrity (`Integrity`
-    or None), radio (the settings as read, or None), language (version of the spec language).
+    or None), radio (the settings as read, or None), language (version of the spec language), seal (`Seal`, or None
+    where no frame is sealed).
     """
 
     def __init__(
@@ -47,6 +49,7 @@ class Protocol:
         integrity: Integrity | None,
         radio: "LoraTable | FskTable | None" = None,
         language: int = 1,
+        seal: Seal | None = None,
     ) -> None:
         self.name = name
         self.revision = revision
@@ -55,6 +58,7 @@ class Protocol:
         self.integrity = integrity
         self.radio = radio
         self.language = language
+        self.seal = seal
 
     def __getstate__(self) -> dict[str, Any]:
         # For worker processes: the compiled codec cannot be pickled, and is made again where it is needed.
@@ -69,7 +73,8 @@ class Protocol:
         frame: the frame's name. values: field name -> value; quantities in the field's unit as int, float, str, Decimal
         or Fraction, special codes and choices by name, flags as bool, text as str, octets as bytes. Every field is
         needed but constants, spare bits, message and revision. Returns the frame's octets, CRC included.
-        Raises EncodeError, and gives nothing, when a name is missing or unknown or a value does not fit.
+        Raises EncodeError, and gives nothing, when a name is missing or unknown or a value does not fit, and for a
+        sealed frame, which only a `Sender` makes.
         """
         return self.codec.encode(frame, values)
 
@@ -77,8 +82,9 @@ class Protocol:
         """Read one frame, whole or not at all.
 
         octets: what was received, CRC included. at: the receiving station; frames for another one are then refused.
-        Returns the message. Raises Refused with the first reason that applies, and nothing else, whatever the octets.
-        Raises ValueError when `at` is no station, or when the protocol has no destination.
+        Returns the message. Raises Refused with the first reason that applies, and nothing else, whatever the octets:
+        `no_key` for a sealed frame, which only a `Receiver` with keys opens. Raises ValueError when `at` is no station,
+        or when the protocol has no destination.
         """
         return self.codec.decode(octets, at)
 
@@ -111,11 +117,11 @@ class Protocol:
 
     @cached_property
     def least_octets(self) -> int:
-        """Octets that hold the header and the integrity check; anything shorter is `too_short`."""
+        """Octets that hold the header, the tag where every frame has one, and the check; less is `too_short`."""
         layout = next(iter(self.frames.values()))
         bits = sum(slot.bits for slot in layout.slots[: layout.header_slots])
         uncovered = self.integrity.first_octet if self.integrity else 0
-        return max(-(-bits // 8), uncovered) + self.check_octets
+        return max(-(-bits // 8), uncovered) + min(one.tag_octets for one in self.frames.values()) + self.check_octets
 
     @cached_property
     def shortest(self) -> int:
@@ -139,7 +145,7 @@ class Protocol:
             "revision": self.revision,
             "frames": [_frame_input(layout) for layout in sorted(self.frames.values(), key=_frame_order)],
             "integrity": _integrity_input(self.integrity),
-            "seal": None,
+            "seal": _seal_input(self),
         }
         return json.dumps(meaning, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
@@ -197,6 +203,7 @@ def _transform_input(slot: Slot) -> dict[str, Any]:
                 "clamp": scaled.clamp,
                 "epoch": scaled.epoch,
                 "broadcast": None if scaled.broadcast is None else str(scaled.broadcast),
+                **({} if scaled.counter_bits is None else {"counter_bits": scaled.counter_bits}),
             }
         case Choice() as choice:
             return {"codes": _codes_input(_by_code(choice.codes))}
@@ -217,6 +224,24 @@ def _codes_input(codes: Iterable[Special]) -> list[list[str]]:
 def _by_code(codes: Iterable[Special]) -> list[Special]:
     """In the order of their codes: TOML gives the order of a table's keys no meaning, so the fingerprint gives none."""
     return sorted(codes, key=lambda code: code.code)
+
+
+def _seal_input(protocol: Protocol) -> dict[str, Any] | None:
+    """How frames are sealed; never a key, nor how long a key is meant to last."""
+    seal = protocol.seal
+    if seal is None:
+        return None
+    sealed = sorted((layout for layout in protocol.frames.values() if layout.sealing), key=_frame_order)
+    return {
+        "key_bits": seal.key_bits,
+        "tag_octets": seal.tag_octets,
+        "nonce": list(seal.nonce),
+        "network": [str(seal.network), seal.network_octets],
+        "hub": str(seal.hub),
+        "counter_bits": seal.counter_bits,
+        "group_key": seal.group_key,
+        "frames": [[layout.name, layout.sealing and layout.sealing.first_octet] for layout in sealed],
+    }
 
 
 def _integrity_input(integrity: Integrity | None) -> dict[str, Any] | None:

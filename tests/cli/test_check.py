@@ -96,7 +96,7 @@ def test_the_screen_of_the_orchard(capsys: pytest.CaptureFixture[str]) -> None:
         "orchard.toml:52:5: this order is not sealed: anyone with such a radio can send it\n"
         '   52 |   { name = "valve",   kind = "code",    codes = { shut = 0, half = 1, open = 2 }, role = "o…\n'
         "      |     ^^^^^^^^^^^^^^\n"
-        "  help: whatever it moves has to stay safe whoever sends it\n"
+        "  help: a table [seal]; whatever it moves has to stay safe whoever sends it\n"
     )
 
 

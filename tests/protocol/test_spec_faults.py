@@ -289,10 +289,10 @@ def test_one_fault_gives_one_error_with_code_place_text_and_help(
 @pytest.mark.parametrize(
     "text",
     [
-        tiny('name = "x", kind = "sequence", bits = 16, counter_bits = 32'),
+        tiny('name = "x", kind = "sequence", bits = 16, counter_width = 32'),
         tiny('name = "x", kind = "sequence", bits = 16, at_most = 5'),
         tiny(f"{MEASURE}, range = [0, 65535], step = 1, octets = 2"),
-        tiny(FLAG, rest="[seal]\nkey_bits = 128"),
+        tiny(FLAG, rest="[seal]\nkey_size = 128"),
         tiny(FLAG, rest="[integrity]\ncrc = 'CRC-8/SMBUS'\ntag = 8"),
         field('kind = "choice", bits = 8'),
     ],

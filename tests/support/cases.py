@@ -8,29 +8,24 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import ullage
-from ullage.bodies import length_of
-from ullage.codes import accepted, example_code, gaps
+from ullage import packing
+from ullage.codes import accepted, gaps
 from ullage.layout import Binary32, Fixed, Gate, Layout, Length, Repeat, Slot, Text
-from ullage.unfold import Row, unfold
+from ullage.packing import boundary_codes
+from ullage.packing import with_check as seal
+from ullage.unfold import Row
 from ullage_codegen.cmodel import Inner, Member, Scope
 
 from .ends import Contents
 
-
-def seal(protocol: ullage.Protocol, body: bytes) -> bytes:
-    """A body with the right check behind it."""
-    integrity = protocol.integrity
-    if integrity is None:
-        return body
-    covered = body[integrity.first_octet :]
-    return body + integrity.check.to_octets(integrity.check.compute(covered), integrity.high_first)
+__all__ = ["Packer", "boundary_codes", "random_code", "received", "seal", "struct_contents"]
 
 
-class Packer:
+class Packer(packing.Packer):
     """Packs bodies of one layout: the number of items and whether a group is there, and any code in any slot."""
 
     def __init__(self, layout: Layout, rng: random.Random) -> None:
-        self.layout = layout
+        super().__init__(layout)
         self.rng = rng
 
     def shape(self, items: str) -> Row:
@@ -44,57 +39,14 @@ class Packer:
             ends = {"least": entry.least, "most": entry.at_most}
             return ends.get(items, self.rng.randint(entry.least, entry.at_most))
 
-        return unfold(self.layout, count)
-
-    def body(self, row: Row, codes: dict[int, int], fill: int = 0) -> bytes:
-        """The octets of a row. codes: offset -> code, the rest are examples or what the row's shape needs."""
-        octets = (row.end + 7) // 8
-        word = fill
-        needed = dict(_needed(row))
-        for slot in row.slots():
-            code = codes.get(slot.offset, needed.get(slot.offset, self._length(slot, octets)))
-            word |= slot.turned(code) << (8 * octets - slot.end)
-        return word.to_bytes(octets, "big")
+        return self.row(count)
 
     def random_body(self) -> bytes:
         """A sound body with any values in it."""
         row = self.shape("some")
-        derived = dict(_needed(row))
-        plain = [slot for slot in row.slots() if not isinstance(slot.transform, Length) and slot.offset not in derived]
+        needed = dict(packing.derived(row))
+        plain = [slot for slot in row.slots() if not isinstance(slot.transform, Length) and slot.offset not in needed]
         return self.body(row, {slot.offset: random_code(slot, self.rng) for slot in plain})
-
-    def _length(self, slot: Slot, octets: int) -> int:
-        if isinstance(slot.transform, Length):
-            return length_of(slot, octets + self.layout.check_octets)
-        return example_code(slot)
-
-
-def _needed(row: Row) -> Iterator[tuple[int, int]]:
-    """Offset -> code of the counts and flags that say what the row has."""
-    slots = {cell.name: cell for cell in row.cells if isinstance(cell, Slot)}
-    for cell in row.cells:
-        if isinstance(cell, Slot):
-            continue
-        entry, inner = cell
-        rows = inner if isinstance(inner, tuple) else () if inner is None else (inner,)
-        if isinstance(entry, Repeat):
-            yield slots[entry.counted_by].offset, len(rows) * (entry.item_octets or 1)
-        else:
-            yield slots[entry.when].offset, len(rows)
-        for one in rows:
-            yield from _needed(one)
-
-
-def boundary_codes(slot: Slot) -> list[int]:
-    """The codes at the edges of what stands for something, and those one beside them."""
-    if isinstance(slot.transform, Text):
-        count = slot.bits // 8
-        texts = [b"", b"a" * count, b" " + b"\0" * (count - 1), b"\0" * (count - 1) + b"a", b"\x7f" * count, b"~\x1f"]
-        return [int.from_bytes(text[:count].ljust(count, b"\0"), "big") for text in texts]
-    edges = {0, (1 << slot.bits) - 1, 1 << (slot.bits - 1)}
-    for low, high in accepted(slot):
-        edges |= {low - 1, low, high, high + 1}
-    return sorted(code for code in edges if 0 <= code < 1 << slot.bits)
 
 
 def random_code(slot: Slot, rng: random.Random) -> int:

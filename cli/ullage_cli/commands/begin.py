@@ -23,10 +23,10 @@ def begin(
     from importlib import resources
 
     import ullage
-    from ullage.names import fault_in_name
+    from ullage.names import fault_in_protocol_name
 
     name = name.removesuffix(".toml")
-    fault = fault_in_name(name)
+    fault = fault_in_protocol_name(name)
     if fault:
         raise Stop(f"{fault[0]}\n  help: {fault[1]}")
     template = resources.files("ullage_cli").joinpath("templates", "begin.toml").read_text("utf-8")

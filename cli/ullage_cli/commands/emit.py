@@ -32,7 +32,8 @@ def emit_c(
     out: Out = ".",
     verify: Verify = False,
     older: Annotated[
-        str | None, typer.Option("--older", metavar="SPEC", help="Another revision that the decoder shall read too.")
+        str | None,
+        typer.Option("--older", metavar="SPEC", help="The spec of an older revision that the header shall read too."),
     ] = None,
     self_test: Annotated[
         bool, typer.Option("--self-test", help="Also write a program that tries the header on the target.")
@@ -44,8 +45,10 @@ def emit_c(
     """
     from ullage_codegen.cheader import emitted_c
 
+    before = load_spec(older) if older else None
+
     def make(protocol: "Protocol", name: str) -> "list[Emitted]":
-        files = [emitted_c(protocol, name)]
+        files = [emitted_c(protocol, name, before)]
         if self_test:
             from ullage_codegen.self_test import emitted_self_test
 
@@ -79,6 +82,17 @@ def emit_vectors(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
     _emit(spec, out, verify, lambda protocol, name: [emitted_vectors(protocol, name)])
 
 
+@app.command("rules", epilog="Example: ullage emit rules -o .")
+def emit_rules(out: Out = ".") -> None:
+    """Write ullage.cmake and ullage.mk, by which a build writes a spec's header again when the spec has changed.
+
+    They belong to your project and are kept in it; what they offer stands at their top.
+    """
+    from ullage_codegen.rules import emitted_rules
+
+    _write(emitted_rules(), out)
+
+
 def _emit(spec: str, out: str, verify: bool, make: "Callable[[Protocol, str], Sequence[Emitted]]") -> None:
     """Make the files of a spec, then write, print or verify them. make: protocol, the spec file's name -> files."""
     protocol = load_spec(spec)
@@ -87,17 +101,24 @@ def _emit(spec: str, out: str, verify: bool, make: "Callable[[Protocol, str], Se
         findings = [_finds(Path(out) / file.file_name, file.text) for file in files]
         if any(findings):
             raise typer.Exit(1)
-    elif out == "-":
+    else:
+        _write(files, out)
+        if out != "-":
+            say(f"fingerprint {protocol.fingerprint}: both ends must show the same one")
+
+
+def _write(files: "Sequence[Emitted]", out: str) -> None:
+    """Write files into a folder, each whole or not at all, and say so; or print them."""
+    if out == "-":
         for file in files:
             say(file.text.removesuffix("\n"))
-    else:
-        if not Path(out).is_dir():
-            raise Stop(f"{out}: there is no such folder")
-        for file in files:
-            path = Path(out) / file.file_name
-            write_whole(path, file.text)
-            say(f"{path} · {file.remark}" if file.remark else str(path))
-        say(f"fingerprint {protocol.fingerprint}: both ends must show the same one")
+        return
+    if not Path(out).is_dir():
+        raise Stop(f"{out}: there is no such folder")
+    for file in files:
+        path = Path(out) / file.file_name
+        write_whole(path, file.text)
+        say(f"{path} · {file.remark}" if file.remark else str(path))
 
 
 def _finds(path: Path, text: str) -> bool:

@@ -1,9 +1,6 @@
-/* The page: what is pasted is decoded, the ruler of its frame lights up, and the values go into the table. */
+/* The page: what is pasted is decoded by the module above, the ruler of its frame lights up, and the values go into the
+ * table. */
 (function () {
-  "use strict";
-
-  const decoder = globalThis.ullageDecoder;
-  const tables = JSON.parse(document.getElementById("tables").textContent);
   const form = document.getElementById("reader");
   const box = document.getElementById("hex");
   const answerPlace = document.getElementById("answer");
@@ -131,8 +128,8 @@
     for (const [id, cells] of readings(answer.cells, new Map())) {
       lines.set(id, cells.map((cell) => [cell.reading, codeOf(cell)]));
     }
-    if (tables.integrity !== null) {
-      const count = tables.integrity.octets;
+    if (PROTOCOL.integrity !== null) {
+      const count = PROTOCOL.integrity.octets;
       lines.set(`f${section.dataset.number}check`, [[hexOf(octets.slice(octets.length - count)).join(" "), "fits"]]);
     }
     return lines;
@@ -147,7 +144,7 @@
 
   function show(section, octets, answer, kind) {
     clear(section);
-    const body = octets.length - (tables.integrity === null ? 0 : tables.integrity.octets);
+    const body = octets.length - (PROTOCOL.integrity === null ? 0 : PROTOCOL.integrity.octets);
     fillScope(section.querySelector(".rulers"), answer.cells, bitsOf(octets), 8 * body);
     fillTable(section, kind === "example" ? "example" : "received", linesOf(section, answer, octets));
     section.classList.add("lit", kind === "example" ? "example" : "read");
@@ -155,8 +152,8 @@
   }
 
   function showExample(section) {
-    const octets = decoder.octetsOf(section.dataset.example);
-    const answer = decoder.decode(tables, octets);
+    const octets = octetsOf(section.dataset.example);
+    const answer = decode(octets);
     show(section, octets, answer, "example");
   }
 
@@ -165,16 +162,16 @@
     if (answer.frame !== null) {
       return sections.get(answer.frame);
     }
-    const slot = tables.messageSlot;
+    const slot = PROTOCOL.messageSlot;
     const code = slot === null ? "" : bitsOf(octets).slice(slot.offset, slot.offset + slot.bits);
     const fits = (one) => one.fixed && one.most === octets.length;
-    const frame = tables.frames.find((one) => fits(one) && (slot === null || one.message === parseInt(code, 2)));
+    const frame = FRAMES.find((one) => fits(one) && (slot === null || one.message === parseInt(code, 2)));
     return answer.reason === "integrity" && frame !== undefined ? sections.get(frame.name) : undefined;
   }
 
   /* Bits are shown where they stand in every frame of this length; values are not: nothing of it is believed. */
   function showRefused(section, octets, answer) {
-    const frame = tables.frames.find((one) => one.name === section.dataset.frame);
+    const frame = FRAMES.find((one) => one.name === section.dataset.frame);
     clear(section);
     if (frame.fixed && frame.most === octets.length) {
       fillStrip(section.querySelector(".strip"), 0, bitsOf(octets));
@@ -217,11 +214,17 @@
   }
 
   function tellRefused(answer) {
-    const reason = tables.reasons[answer.reason];
     const found = part("b", `refused: ${answer.reason} (${answer.status}). `);
     found.className = "refused";
     const place = answer.bit === null ? "" : ` ${placeOf(answer)}.`;
-    answerPlace.replaceChildren(found, `${answer.field === null ? sentence(answer.text) : `${answer.text}.`}${place} `, part("", reason.advice));
+    answerPlace.replaceChildren(found, `${answer.field === null ? sentence(answer.text) : `${answer.text}.`}${place} `, part("", adviceOn(answer.reason)));
+  }
+
+  /* What the list of refusals on this page says to do. */
+  function adviceOn(reason) {
+    const names = Array.from(document.querySelectorAll("#answers dt"));
+    const found = names.find((one) => one.querySelector("code").textContent === reason);
+    return found === undefined ? "" : found.nextElementSibling.querySelector("span").textContent;
   }
 
   function placeOf(answer) {
@@ -250,12 +253,12 @@
     }
     let octets;
     try {
-      octets = decoder.octetsOf(text);
+      octets = octetsOf(text);
     } catch (fault) {
       answerPlace.replaceChildren(part("b", "not read: "), `${fault.message}.`);
       return;
     }
-    const answer = decoder.decode(tables, octets);
+    const answer = decode(octets);
     const section = answer.status === 0 ? sections.get(answer.frame) : meant(octets, answer);
     if (answer.status === 0) {
       tellFine(octets, answer);

@@ -212,12 +212,12 @@ def _order(layout: Layout, path: Path, fields: list[_Field]) -> Iterator[Found]:
     """An order that everybody can send, or that holds for ever."""
     roles = {slot.role for slot in layout.every_slot}
     here = next((field.path for field in fields if field.layout is layout and field.slot.role == "order"), path)
-    if "order" in roles:
+    if "order" in roles and layout.sealing is None:
         text = "this order is not sealed: anyone with such a radio can send it"
-        yield "unsealed_order", here, text, "whatever it moves has to stay safe whoever sends it"
-        if "expiry" not in roles:
-            text = "this order never expires: when the next one is lost, it holds for ever"
-            yield "lasting_order", here, text, 'a field with role = "expiry" that the other end obeys'
+        yield "unsealed_order", here, text, "a table [seal]; whatever it moves has to stay safe whoever sends it"
+    if "order" in roles and "expiry" not in roles:
+        text = "this order never expires: when the next one is lost, it holds for ever"
+        yield "lasting_order", here, text, 'a field with role = "expiry" that the other end obeys'
 
 
 def _spare(layout: Layout, path: Path) -> Iterator[Found]:
@@ -227,7 +227,7 @@ def _spare(layout: Layout, path: Path) -> Iterator[Found]:
     if not spare or free < 8 or not layout.fixed or any(slot.low_first for slot in layout.slots):
         return
     used = sum(slot.bits for slot in layout.slots) - free
-    octets = -(-used // 8) + layout.check_octets
+    octets = -(-used // 8) + layout.end_octets
     text = f"{free} bits of this frame are spare: it takes {layout.octets} octets, without them {octets}"
     yield (
         "spare_octet",

@@ -9,14 +9,15 @@ from typing import Any
 
 from ..bodies import length_of
 from ..errors import Fault, SpecError
-from ..layout import Entry, Fixed, Layout, Length, Slot
-from ..names import fault_in_name
+from ..layout import Entry, Fixed, Layout, Length, Scaled, Slot
+from ..names import fault_in_name, fault_in_protocol_name
 from ..protocol import Protocol
 from ..status import Status
 from . import specfile
 from .integrity_rules import check_of, integrity_of
 from .reading import Path, Shape, in_file_order, one_line, place
 from .rows import Item, Rows
+from .seal_rules import SealRules
 
 LONGEST = 255
 """Octets of the longest frame."""
@@ -55,7 +56,8 @@ class _Builder:
 
     def protocol(self) -> Protocol:
         spec = self.spec
-        self._name(spec.protocol.name, ("protocol", "name"))
+        if fault := fault_in_protocol_name(spec.protocol.name):
+            self.complain("bad_name", ("protocol", "name"), *fault)
         revision = 1 if spec.protocol.revision is None else spec.protocol.revision
         self.rows = Rows(self.complain, self._parts(), self.guessed, spec.protocol.revision or 0, self._taken())
         header = self.rows.expanded(spec.header.field, ("header",))
@@ -64,13 +66,22 @@ class _Builder:
         self._kinds(header or [], [body or [] for body in bodies])
         self._codes()
         check = check_of(spec.integrity, self.complain)
+        self.seal_rules = SealRules(spec.seal, spec.frame, self.complain)
         layouts = self._layouts(header, bodies, check.octets if check else 0)
         integrity = integrity_of(spec.integrity, check, layouts, self.complain)
+        seal = self.seal_rules.seal(layouts)
         if self.faults:
             raise SpecError(in_file_order(self.faults, self.data), self.source)
         frames = {layout.name: layout for layout in layouts}
         return Protocol(
-            spec.protocol.name, revision, spec.protocol.summary, frames, integrity, spec.radio, spec.protocol.language
+            spec.protocol.name,
+            revision,
+            spec.protocol.summary,
+            frames,
+            integrity,
+            spec.radio,
+            spec.protocol.language,
+            seal,
         )
 
     def _unsure(self, path: Path, below: int = 9) -> bool:
@@ -126,18 +137,30 @@ class _Builder:
         end = slots[-1].end if slots else 0
         if not tail and end % 8:
             slots.append(Slot("", "fill", end, -end % 8, Fixed(0, Status.SPARE_NOT_ZERO)))
+        header = min(header, count)
+        sealing = self.seal_rules.sealing(k, frame, slots, header, bool(tail))
         layout = Layout(
-            frame.name, frame.message, tuple(slots), min(header, count), check, frame.summary, frame.interval, tail
+            frame.name, frame.message, tuple(slots), header, check, frame.summary, frame.interval, tail, sealing
         )
         self.rows.turned_wrong(layout.entries)
         self._length(k, layout)
+        if "seal" not in self.data:
+            self._whole_counter(layout)
         return layout
+
+    def _whole_counter(self, layout: Layout) -> None:
+        """A counter of which only a part travels is for sealed frames: elsewhere nobody could know the rest."""
+        for slot in layout.every_slot:
+            if isinstance(slot.transform, Scaled) and slot.transform.counter_bits:
+                text = f'"{slot.name}" has counter_bits, and no frame is sealed'
+                path = (*self.rows.place_of(slot), "counter_bits")
+                self.complain("not_sealed", path, text, "a table [seal], or no counter_bits")
 
     def _length(self, k: int, layout: Layout) -> None:
         """The longest frame fits in 255 octets, and its length in the field that says it."""
         path: Path = ("frame", k)
         if layout.octets > LONGEST:
-            sum_text = f"{layout.body_octets} + {layout.check_octets} = {layout.octets} octets"
+            sum_text = f"{layout.body_octets} + {layout.end_octets} = {layout.octets} octets"
             longest = "this frame takes" if layout.fixed else "the longest frame takes"
             help_text = "two frames instead of one" if layout.fixed else "fewer items at most, or two frames"
             self.complain("too_long", path, f"{longest} {sum_text}; {LONGEST} is the most", help_text)

@@ -137,6 +137,9 @@ class SequenceField(_Ordered):
 
     kind: Literal["sequence"]
     bits: Bits = Field(description="width")
+    counter_bits: Annotated[int, Field(ge=1, le=64)] | None = Field(
+        default=None, description="of the whole counter of sealed frames, where only its low bits travel"
+    )
 
 
 class MessageField(_Field):

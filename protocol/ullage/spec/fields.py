@@ -5,6 +5,7 @@ Faults are handed to a callback, so that one reading of a file finds them all; a
 
 import math
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from fractions import Fraction
 
 from ..layout import Binary32, Choice, Fixed, Flag, Length, Opaque, Scaled, Special, Text, Transform
@@ -39,7 +40,9 @@ def meaning(field: specfile.AnyField, complain: Complain) -> Meaning | None:
             return 1, Flag()
         case specfile.DestinationField():
             return _destination(field, complain)
-        case specfile.IdentifierField() | specfile.SequenceField():
+        case specfile.SequenceField():
+            return _sequence(field, complain)
+        case specfile.IdentifierField():
             return field.bits, _whole(field.bits)
         case specfile.TimeField():
             return _time(field, complain)
@@ -61,6 +64,16 @@ def meaning(field: specfile.AnyField, complain: Complain) -> Meaning | None:
         case specfile.LengthField():
             return field.bits, Length(field.covers)
     raise AssertionError(field.kind)
+
+
+def _sequence(field: specfile.SequenceField, complain: Complain) -> Meaning | None:
+    whole = field.counter_bits
+    if whole is not None and whole < field.bits:
+        text = f"a counter of {_bits(whole)} cannot send {_bits(field.bits)} of it"
+        complain("too_few_bits", "counter_bits", text, f"counter_bits = 32, or bits = {whole}")
+        return None
+    scaled = _whole(field.bits)
+    return field.bits, replace(scaled, counter_bits=whole) if whole and whole > field.bits else scaled
 
 
 def _whole(bits: int, broadcast: int | None = None) -> Scaled:

@@ -26,6 +26,7 @@ _TABLES = {
     "`[integrity]`": "IntegrityTable",
     "`crc = { … }`": "CrcParameters",
     "`sum = { … }`": "SumParameters",
+    "`[seal]`": "SealTable",
     "`[radio]` LoRa": "LoraTable",
     "`[radio]` FSK": "FskTable",
 }
@@ -138,7 +139,8 @@ def _words(value: Schema) -> str:
         return " or ".join(filter(None, (", ".join(words[:-1]), words[-1])))
     match value["type"]:
         case "integer" if value.get("minimum", _NO_LIMIT) != _NO_LIMIT:
-            return f"whole number {value['minimum']}..{value['maximum']}"
+            most = value.get("maximum")
+            return f"whole number {value['minimum']}..{most}" if most else f"whole number from {value['minimum']}"
         case "integer":
             return "whole number"
         case "number":

@@ -183,6 +183,10 @@ class Rows:
             self.complain("too_few_bits", (*path, "at_most"), text, f'bits = {most.bit_length()} for "{counter.name}"')
             return None
         least = -(-limits.lowest // (size or 1))
+        if least > one.at_most:
+            text = f'"{counter.name}" says {limits.lowest} at least, and this list has {one.at_most} items at most'
+            self.complain("empty_range", (*path, "at_most"), text, f"at_most = {least}, or a smaller range")
+            return None
         return Repeat(one.name, counter.name, size or None, least, one.at_most, tuple(inner), one.summary)
 
     def _item_octets(self, one: specfile.ListField, path: Path, inner: tuple[Entry, ...]) -> int | None:

@@ -128,6 +128,10 @@ class FrameTable(Table):
     )
     summary: str = Field(default="", description="one sentence for people; not sent")
     interval: Duration | None = Field(default=None, description="how often it is meant to be sent; not sent")
+    encrypt_from: str | None = Field(
+        default=None,
+        description="of a sealed frame: the first field that is encrypted; else the first after the header",
+    )
     field: list[AnyField] = Field(default_factory=list, description="the fields after the header, in order")
 
 
@@ -202,6 +206,37 @@ class FskTable(Table):
     crc_octets: Annotated[int, Field(ge=0, le=4)] = Field(default=2, description="of the radio's own CRC; 0 for none")
 
 
+class SealTable(Table):
+    """AES-CCM for frames that nobody else shall be able to send or read."""
+
+    key_bits: Literal[128, 192, 256] = Field(default=128, description="of each station's key; C takes 128")
+    tag_octets: Literal[4, 6, 8, 10, 12, 14, 16] = Field(default=8, description="of the tag behind the fields")
+    frames: Annotated[list[str], Field(min_length=1)] = Field(description="the names of the frames that are sealed")
+    encrypt: Literal["body", "nothing"] = Field(
+        default="body", description="what is encrypted: the fields after the header, or nothing; all is vouched for"
+    )
+    nonce: list[str] = Field(
+        default_factory=lambda: ["source", "sequence"], description="the fields in the nonce, the sequence number last"
+    )
+    network: Annotated[int, Field(ge=0, le=0xFFFFFFFF)] = Field(
+        description="a number of this installation's own, in the nonce and never on the air"
+    )
+    network_octets: Annotated[int, Field(ge=1, le=4)] = Field(default=2, description="octets of it in the nonce")
+    hub: Annotated[int, Field(ge=0)] = Field(description="the station that all others share their keys with")
+    service_life: Duration = Field(description="how long one key is meant to be used")
+    interval: Duration | None = Field(
+        default=None, description="between two sealed frames of a kind, where the frame has no interval of its own"
+    )
+    restarts: Annotated[int, Field(ge=0)] = Field(default=1000, description="of a station, in its service life")
+    reserve: Annotated[int, Field(ge=1, le=0xFFFF)] = Field(
+        default=256, description="numbers that a station reserves with one write to its memory"
+    )
+    resync: Annotated[int, Field(ge=0, le=65_535)] = Field(
+        default=16, description="further high parts of the counter that a receiver tries after a silence"
+    )
+    group_key: bool = Field(default=False, description="a frame to everybody may be sealed, under a key that all share")
+
+
 class SpecFile(Table):
     """A whole spec file."""
 
@@ -212,6 +247,7 @@ class SpecFile(Table):
     integrity: IntegrityTable | None = Field(
         default=None, description="the CRC or sum at the end of every frame; else none"
     )
+    seal: SealTable | None = Field(default=None, description="which frames are sealed, and how; else none")
     radio: Annotated[LoraTable | FskTable, Field(discriminator="modulation")] | None = Field(
         default=None, description="what the time on air needs; the codec ignores it"
     )

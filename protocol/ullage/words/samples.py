@@ -30,11 +30,12 @@ def _sample_scope(entries: tuple[Entry, ...]) -> dict[str, Any]:
         elif isinstance(entry, Gate):
             values[entry.name] = _sample_scope(entry.entries)
         elif entry.given and entry.name not in counted:
-            values[entry.name] = True if entry.name in gates else _sample_value(entry)
+            values[entry.name] = True if entry.name in gates else sample_value(entry)
     return values
 
 
-def _sample_value(slot: Slot) -> Any:
+def sample_value(slot: Slot) -> Any:
+    """The sample's value of one slot. Raises AssertionError for a slot that takes no value."""
     match slot.transform:
         case Scaled() as scaled:
             return _sample_quantity(slot, scaled)

@@ -1,0 +1,200 @@
+"""One Python module from a protocol: classes of the frames, a reader and a writer, the standard library alone.
+
+The classes, tables and straight-line functions are written for the protocol; what they call is taken from texts that
+are the same for every protocol, and only as far as it is called. Deterministic.
+"""
+
+import functools
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from ullage import Protocol, Status, __version__
+from ullage.checksum import Sum
+from ullage.crc import Crc, reverse_bits
+from ullage.layout import Layout, Length, Scaled, Slot
+from ullage.words.samples import sample
+
+from .ctext import said, slot_rows
+from .emitted import Emitted
+from .python_module_lines import code_text, entry_lines, read_lines, slot_lines, slot_name, write_lines
+from .python_module_names import PyClass, classes, literal, quoted
+from .python_module_parts import imports, needed
+
+_TEMPLATES = Path(__file__).parent / "templates"
+_EXAMPLE_NAMES = frozenset({"octets", "message", "refused", "print", "isinstance"})
+
+
+def emitted_python(protocol: Protocol, spec_name: str) -> Emitted:
+    """Write the Python module of a protocol.
+
+    protocol: what the spec describes. spec_name: the spec's file name, for the first lines. Returns the file, the same
+    for the same spec and tool version; it needs Python 3.9 and nothing but its standard library. Raises NameClash when
+    two things of the spec would be the same class in Python.
+    """
+    made = {one.path: one for one in classes(protocol)}
+    environment = _environment()
+    context = _context(protocol, made)
+    types = environment.get_template("python_classes.py.j2").render(context)
+    own = environment.get_template("python_frames.py.j2").render(context)
+    errors, parts = _parts("python_errors.py.j2"), (*_parts("python_slots.py.j2"), *_parts("python_groups.py.j2"))
+    wanted = needed((*errors, *parts), types + own)
+    body = [*(part for part in errors if part in wanted), types.strip()]
+    body += [*(part for part in parts if part in wanted), own.strip()]
+    code = "\n\n\n".join(body) + "\n"
+    head = environment.get_template("python_head.py.j2").render(
+        context, spec_name=spec_name, version=__version__, imports=imports(code), example=_example(made, protocol)
+    )
+    remark = ", ".join(one.name for path, one in made.items() if len(path) == 1)
+    return Emitted(f"{protocol.name}_frames.py", f"{head}\n{code}", remark)
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        autoescape=False,
+    )
+    environment.filters.update(said=said, quoted=quoted, literal=literal)
+    return environment
+
+
+@functools.cache
+def _parts(name: str) -> tuple[str, ...]:
+    """The parts of a text of the runtime: what stands between two empty lines."""
+    text, _, _ = _environment().loader.get_source(_environment(), name)  # type: ignore[union-attr]
+    return tuple(part.strip("\n") for part in text.split("\n\n\n"))
+
+
+def _context(protocol: Protocol, made: dict[tuple[str, ...], PyClass]) -> dict[str, Any]:
+    """What the templates ask for."""
+    names = {path: one.name for path, one in made.items()}
+    return {
+        "p": protocol,
+        "made": made,
+        "frames": [(layout, made[layout.name,]) for layout in protocol.frames.values()],
+        "ambiguous": any(one.ambiguous for one in made.values()),
+        "variable": any(not layout.fixed for layout in protocol.frames.values()),
+        "statuses": {str(status): int(status) for status in Status},
+        "slot_rows": lambda layout: slot_rows(protocol, layout),
+        "slots": lambda layout: slot_lines(layout.name, (layout.name,), layout.entries),
+        "entries": lambda layout: entry_lines((layout.name,), layout.entries, names),
+        "slot_names": lambda layout: [
+            slot_name((layout.name,), slot, place) for place, slot in enumerate(layout.slots)
+        ],
+        "read": read_lines,
+        "write": write_lines,
+        "extent": _extent,
+        "length": lambda layout: _length(protocol, layout),
+        "check": _check(protocol),
+        "revision": protocol.revision_slot,
+        "message": protocol.message_slot,
+        "destination": protocol.destination_slot,
+        "broadcast": _broadcast(protocol.destination_slot),
+        "code": code_text,
+        "before": _before(protocol),
+        "header_and_check": _header_and_check(protocol),
+        "known": ", ".join(str(layout.message) for layout in protocol.frames.values()),
+    }
+
+
+def _extent(layout: Layout) -> str:
+    """How many octets a frame has, in words."""
+    return str(layout.octets) if layout.octets == layout.least_octets else f"{layout.least_octets}..{layout.octets}"
+
+
+def _broadcast(slot: Slot | None) -> int | None:
+    return slot.transform.broadcast if slot is not None and isinstance(slot.transform, Scaled) else None
+
+
+def _before(protocol: Protocol) -> str:
+    """The expression for the bits before the check."""
+    return f"8 * count - {8 * protocol.check_octets}" if protocol.check_octets else "8 * count"
+
+
+def _header_and_check(protocol: Protocol) -> str:
+    """What every frame has at least, for a refusal of fewer octets."""
+    parts = ["header"] if protocol.least_octets > protocol.check_octets else []
+    parts += [protocol.integrity.noun] if protocol.integrity else []
+    return f"{' and '.join(parts)} take{'s' if len(parts) == 1 else ''} {protocol.least_octets}"
+
+
+def _length(protocol: Protocol, layout: Layout) -> dict[str, Any] | None:
+    """A frame's length slot: its code in `word`, what that must be, and its mask and place for the writer."""
+    slot = layout.length_slot
+    if slot is None or not isinstance(slot.transform, Length):
+        return None
+    less = slot.end // 8 if slot.transform.covers == "rest" else 0
+    total: int | str = 8 * layout.body_octets if layout.fixed else "bits"
+    there = f"count - {less}" if less else "count"
+    written = f"{protocol.check_octets - less:+d}".replace("+", "+ ").replace("-", "- ")
+    made = f"len(body) {written}" if protocol.check_octets != less else "len(body)"
+    return {"slot": slot, "code": code_text(slot, total), "there": there, "made": made}
+
+
+def _check(protocol: Protocol) -> dict[str, Any] | None:
+    """The CRC or sum as the template writes it: which way, and the numbers of that way."""
+    integrity = protocol.integrity
+    if integrity is None:
+        return None
+    check = integrity.check
+    found: dict[str, Any] = {"octets": check.octets, "first": integrity.first_octet, "high_first": integrity.high_first}
+    found["noun"] = integrity.noun
+    if isinstance(check, Sum):
+        mask = (1 << check.bits) - 1
+        return {**found, "name": check.name, "way": "sum", "start": check.start, "mask": mask, "invert": check.invert}
+    return {**found, "name": check.name or f"width {check.width}, poly 0x{check.poly:x}", **_crc(check)}
+
+
+def _crc(crc: Crc) -> dict[str, Any]:
+    """How a CRC is computed: by the standard library where it has it, else by a table of octets."""
+    width, xorout = crc.width, crc.xorout
+    if (width, crc.poly, crc.refin, crc.refout) == (16, 0x1021, False, False):
+        return {"way": "hqx", "init": crc.init, "xorout": xorout}
+    if (width, crc.poly, crc.refin, crc.refout) == (32, 0x04C11DB7, True, True):
+        # zlib.crc32 takes and gives the register inverted.
+        ones = 0xFFFFFFFF
+        return {"way": "zlib", "init": reverse_bits(crc.init, 32) ^ ones, "xorout": xorout ^ ones}
+    spare = 0 if crc.refin else max(0, 8 - width)  # a narrow CRC lies at the upper end of eight bits
+    return {
+        "way": "table",
+        "refin": crc.refin,
+        "swap": crc.refin != crc.refout,
+        "width": width,
+        "spare": spare,
+        "bits": width + spare,
+        "poly": reverse_bits(crc.poly, width) if crc.refin else crc.poly << spare,
+        "init": reverse_bits(crc.init, width) if crc.refin else crc.init << spare,
+        "xorout": xorout,
+    }
+
+
+def _example(made: dict[tuple[str, ...], PyClass], protocol: Protocol) -> dict[str, Any]:
+    """A message to send for the first lines of the module, and a field of it to print."""
+    layout = next(iter(protocol.frames.values()))
+    values = sample(layout)
+    alias = "frames" if protocol.name in _EXAMPLE_NAMES else protocol.name
+    call = _call((layout.name,), values, made, alias)
+    shown = [field.name for field in made[layout.name,].fields if field.name in values]
+    return {"alias": alias, "call": call, "class": made[layout.name,].name, "shown": shown[-2:]}
+
+
+def _call(path: tuple[str, ...], values: dict[str, Any], made: dict[tuple[str, ...], PyClass], alias: str) -> str:
+    arguments = []
+    for name, value in values.items():
+        if isinstance(value, dict):
+            text = _call((*path, name), value, made, alias)
+        elif isinstance(value, tuple):
+            items = [_call((*path, name), item, made, alias) for item in value]
+            text = f"({', '.join(items)}{',' if len(items) == 1 else ''})"
+        elif isinstance(value, bytes):  # no backslash in a docstring
+            text = f'bytes.fromhex("{value.hex()}")'
+        else:
+            text = literal(value) if isinstance(value, str) else repr(value)
+        arguments.append(f"{name}={text}")
+    return f"{alias}.{made[path].name}({', '.join(arguments)})"
