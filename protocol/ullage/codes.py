@@ -49,15 +49,16 @@ def gaps(slot: Slot) -> tuple[Span, ...]:
     return tuple(found)
 
 
-def reasons(protocol: "Protocol", addressed: bool = True) -> tuple[Status, ...]:
+def reasons(protocol: "Protocol", addressed: bool = True, keyed: bool = True) -> tuple[Status, ...]:
     """The reasons for which a decoder of this protocol can refuse, in the order in which it asks.
 
-    addressed: whether the receiving station is given.
+    addressed: whether the receiving station is given. keyed: whether it has keys and windows for sealed frames.
     """
     frames = protocol.frames.values()
     slots = [slot for layout in frames for slot in layout.every_slot]
     message = protocol.message_slot
     whole = all(layout.fixed for layout in frames)
+    sealed = any(layout.sealing for layout in frames)
     possible = {
         Status.TOO_SHORT: protocol.least_octets > 0,
         Status.TOO_LONG: True,
@@ -66,6 +67,9 @@ def reasons(protocol: "Protocol", addressed: bool = True) -> tuple[Status, ...]:
         Status.UNKNOWN_MESSAGE: message is not None and len(protocol.frames) < 1 << message.bits,
         Status.WRONG_LENGTH: not whole or len({layout.octets for layout in frames}) > 1 or protocol.least_octets < 255,
         Status.NOT_ADDRESSED: addressed and protocol.destination_slot is not None,
+        Status.NO_KEY: sealed,
+        Status.WRONG_TAG: sealed and keyed,
+        Status.REPLAY: sealed and keyed,
         Status.WRONG_COUNT: any(_miscounts(layout.entries) for layout in frames),
         Status.WRONG_CONSTANT: any(slot.kind == "constant" for slot in slots),
         Status.SPARE_NOT_ZERO: any(slot.kind in ("spare", "fill") for slot in slots) or any(map(may_fill, frames)),

@@ -139,9 +139,9 @@ class Sender:
         owner = parts.owner(body)
         if owner is None and not parts.seal.group_key:
             text = f"{frame}: a sealed frame to everybody needs a key that all share, and this spec has none"
-            raise EncodeError(
-                text, frame=frame, help="one frame for each station, or group_key = true with its weakness"
-            )
+            help_text = "one frame for each station, or group_key = true with its weakness"
+            name = parts.destination.name if parts.destination else None
+            raise EncodeError(text, frame=frame, field=name, status=Status.OUT_OF_RANGE, help=help_text)
         key = self._keys.get(owner)
         if key is None:
             whose = "the group" if owner is None else f"station {owner}"

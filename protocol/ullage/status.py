@@ -29,6 +29,7 @@ class Status(IntEnum):
     TOO_MANY = 33
     NO_ROOM = 34
     COUNTER_SPENT = 35
+    COUNTER_LOST = 36
 
     def __str__(self) -> str:
         return self.name.lower()
@@ -115,5 +116,9 @@ _MEANING: dict[Status, tuple[str, str]] = {
     Status.COUNTER_SPENT: (
         "encode: the counter has reached its end; nothing was written",
         "Give the node a fresh key.",
+    ),
+    Status.COUNTER_LOST: (
+        "encode: the counter's memory cannot be trusted; nothing was written",
+        "Look at the memory; then provision the node with a number past all that it has used, or with a fresh key.",
     ),
 }

@@ -18,8 +18,11 @@ class WrongTag(UllageError):
         return WrongTag, ()
 
 
-class CounterFault(UllageError):
-    """The memory of a counter cannot be trusted, so no number is handed out."""
+class CounterFault(EncodeError):
+    """The memory of a counter cannot be trusted, so no number is handed out; its status is `Status.COUNTER_LOST`."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, status=Status.COUNTER_LOST, help=Status.COUNTER_LOST.advice)
 
 
 class CounterSpent(EncodeError):
