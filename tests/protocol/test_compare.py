@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from pathlib import Path
 
@@ -230,3 +231,64 @@ def test_the_data_is_json_and_carries_every_verdict() -> None:
     assert data["revision_clash"] is True
     assert data["frames"][2]["new_reads_old"]["verdict"] == "misreads"
     assert data["frames"][0]["before"] == {"least_octets": 10, "octets": 10, "air_ms": 144.384}
+
+
+TABLE = {
+    "another summary": (ORCHARD.replace("One reading of one sensor", "A reading"), None),
+    "range widened": (BARE.replace("2000", "2047"), None),
+    "range narrowed": (BARE, BARE.replace("2000", "2047")),
+    "a new frame": (
+        ORCHARD.replace("[integrity]", '[[frame]]\nname = "extra"\nmessage = 9\nfield = []\n[integrity]'),
+        None,
+    ),
+    "a group or a condition": (
+        BARE.replace(
+            '"spare", bits = 4 }', '"measure", unit = "", range = [1, 9], step = 1, zero = 0, special = { no = 0 } }'
+        ),
+        None,
+    ),
+    "any other field in spare bits": (BARE.replace('"spare", bits = 4', '"count", bits = 4'), None),
+    "another step, zero or unit": (BARE.replace('unit = "mm"', 'unit = "cm"'), None),
+    "fields added, taken away or moved": (BARE.replace('"spare", bits = 4', '"count", bits = 12'), None),
+    "another CRC": (BARE.replace("IBM-3740", "KERMIT"), None),
+}
+"""Row of FORMAT's table -> the new spec, and the old one where it is not BARE or the orchard."""
+
+SAID = {
+    "understands": Verdict.UNDERSTANDS,
+    "refuses": Verdict.REFUSES,
+    "misreads": Verdict.MISREADS,
+    "nothing to read": None,
+}
+
+
+def rows() -> dict[str, tuple[str, str]]:
+    """The table in FORMAT that says what a change does: its rows by their first words."""
+    page = (Path(__file__).parents[2] / "spec" / "FORMAT.md").read_text(encoding="utf-8")
+    lines = page.partition("| change, same revision |")[2].splitlines()[2:]
+    cells = [line.strip("| ").split(" | ") for line in itertools.takewhile(lambda line: line.startswith("|"), lines)]
+    return {row: (one, other) for row, one, other in cells}
+
+
+@pytest.mark.parametrize("start", TABLE)
+def test_the_table_of_changes_in_format_is_true(start: str) -> None:
+    (row,) = [cells for name, cells in rows().items() if name.startswith(start)]
+    new, old = TABLE[start]
+    comparison = held(old or (ORCHARD if "orchard" in new else BARE), new)
+    frame = comparison.frames[-1]
+    for cell, result in zip(row, frame.across, strict=True):
+        told = [verdict for word, verdict in SAID.items() if word in cell.replace("*", "")]
+        if result is None:
+            assert "nothing to read" in cell
+        elif result.verdict is Verdict.SOME:
+            assert (
+                {Verdict.UNDERSTANDS, Verdict.REFUSES} <= set(told)
+                or "once it is used" in cell
+                or "does not see" in cell
+            )
+        else:
+            assert result.verdict in told, (start, cell, result.verdict)
+
+
+def test_no_row_of_that_table_is_left_out() -> None:
+    assert len(rows()) == len(TABLE)

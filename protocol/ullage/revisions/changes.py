@@ -33,13 +33,41 @@ def changes(old: Protocol, before: Layout, new: Protocol, after: Layout, renames
     found = [Change("(frame)", f"{before.name} is now {after.name}")] if before.name != after.name else []
     if before.message != after.message:
         found.append(Change("(message code)", f"{before.message} → {after.message}"))
-    for name, one in now.items():
-        other = was.get(name)
-        text = f"new: {_said(one)}" if other is None else "; ".join(_compared(other, one))
+    one, other = _sealed(old, before), _sealed(new, after)
+    if one != other:
+        found.append(Change("(seal)", "; ".join(_seal_changes(one, other))))
+    for name, field in now.items():
+        earlier = was.get(name)
+        text = f"new: {_said(field)}" if earlier is None else "; ".join(_compared(earlier, field))
         if text:
             found.append(Change(name, text))
-    found += [Change(name, f"gone (it was {_said(one)})") for name, one in was.items() if name not in now]
+    found += [Change(name, f"gone (it was {_said(field)})") for name, field in was.items() if name not in now]
     return tuple(found)
+
+
+def _sealed(protocol: Protocol, layout: Layout) -> dict[str, str]:
+    """How a frame is sealed, each thing in words; nothing where it is not."""
+    seal, sealing = protocol.seal, layout.sealing
+    if seal is None or sealing is None:
+        return {}
+    encrypted = "nothing" if sealing.first_octet is None else f"from octet {sealing.first_octet} on"
+    return {
+        "tag": f"{seal.tag_octets} octets",
+        "encrypted": encrypted,
+        "key": f"{seal.key_bits} bits",
+        "counter": f"{seal.counter_bits} bits",
+        "nonce": ", ".join(seal.nonce),
+        "network": f"{seal.network} in {seal.network_octets} octets",
+        "hub": str(seal.hub),
+        "group key": "yes" if seal.group_key else "no",
+    }
+
+
+def _seal_changes(was: dict[str, str], now: dict[str, str]) -> Iterator[str]:
+    if not was or not now:
+        yield "not sealed → sealed" if now else "sealed → not sealed"
+    else:
+        yield from (f"{name} {was[name]} → {now[name]}" for name in now if was[name] != now[name])
 
 
 def _fields(protocol: Protocol, layout: Layout) -> dict[str, _Field]:

@@ -11,7 +11,8 @@ from ..receiver import Receiver
 from ..words.describe import radio
 from .changes import Change, changes
 from .meaning import Renames
-from .outcome import Outcome, Verdict, again, outcome
+from .opened import stand_ins
+from .outcome import Outcome, Verdict, again, merged, outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +126,8 @@ def compare(old: Protocol, new: Protocol, renames: Renames | None = None) -> Com
     renames = renames or Renames()
     # A receiver of both is asked only where it can exist: one revision number names one layout.
     distinct = (old.name, old.revision) != (new.name, new.revision)
-    both = Receiver((new, old)) if distinct else None
     pairs = _paired(old, new, renames)
-    return Comparison(old, new, tuple(_frame(old, new, one, other, renames, both) for one, other in pairs))
+    return Comparison(old, new, tuple(_frame(old, new, one, other, renames, distinct) for one, other in pairs))
 
 
 def _paired(old: Protocol, new: Protocol, renames: Renames) -> list[tuple[Layout | None, Layout | None]]:
@@ -145,27 +145,34 @@ def _paired(old: Protocol, new: Protocol, renames: Renames) -> list[tuple[Layout
 
 
 def _frame(
-    old: Protocol,
-    new: Protocol,
-    before: Layout | None,
-    after: Layout | None,
-    renames: Renames,
-    both: Receiver | None,
+    old: Protocol, new: Protocol, before: Layout | None, after: Layout | None, renames: Renames, distinct: bool
 ) -> FrameComparison:
-    one = outcome(old, before.name, new, renames) if before else None
-    other = outcome(new, after.name, old, renames.turned) if after else None
-    changed = changes(old, before, new, after, renames) if before and after else ()
+    here = _both_ways(old, before, new, renames, distinct) if before else (None, None)
+    there = _both_ways(new, after, old, renames.turned, distinct) if after else (None, None)
     return FrameComparison(
         before.name if before else None,
         after.name if after else None,
-        changed,
+        changes(old, before, new, after, renames) if before and after else (),
         _cost(old, before) if before else None,
         _cost(new, after) if after else None,
-        one,
-        other,
-        again(one, old, both.decode, renames) if one and both else None,
-        again(other, new, both.decode, renames.turned) if other and both else None,
+        here[0],
+        there[0],
+        here[1],
+        there[1],
     )
+
+
+def _both_ways(
+    sender: Protocol, layout: Layout, other: Protocol, renames: Renames, distinct: bool
+) -> tuple[Outcome, Outcome | None]:
+    """What becomes of a frame at the other end, and at a receiver built for both."""
+    alone, both = [], []
+    for one, two in stand_ins(sender, layout, other):
+        alone.append(outcome(one, layout.name, two, renames))
+        if distinct:
+            receiver = Receiver((two, one))
+            both.append(again(alone[-1], one, receiver.decode, renames))
+    return merged(alone), merged(both) if both else None
 
 
 def _cost(protocol: Protocol, layout: Layout) -> Cost:

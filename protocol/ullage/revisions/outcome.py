@@ -7,7 +7,7 @@ happen; and since the questions leave nothing out, nothing that can happen is mi
 
 import random
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
@@ -99,7 +99,10 @@ class _Trial:
         try:
             read = self.decode(octets)
         except Refused as refused:
-            self.refused.setdefault(refused.reason, Example(octets, str(refused), refused.field))
+            # The receiver has keys, we have none: a frame that is not sealed as it expects gets as far as the tag.
+            reason = Status.WRONG_TAG if refused.reason is Status.NO_KEY else refused.reason
+            text = "sealed in another way" if reason is not refused.reason else str(refused)
+            self.refused.setdefault(reason, Example(octets, text, refused.field))
             return
         if not self.believe:
             return
@@ -119,8 +122,25 @@ class _Trial:
         return Outcome(self.layout.name, self.understood, refused, misread, lucky, not_seen, tuple(self.tried))
 
 
+def merged(outcomes: Sequence[Outcome]) -> Outcome:
+    """What becomes of one kind of frame, from what becomes of it in several forms."""
+    first = outcomes[0]
+    misread = {difference.path: (difference, example) for one in outcomes for difference, example in one.misread}
+    return Outcome(
+        first.frame,
+        next((one.understood for one in outcomes if one.understood), None),
+        dict(
+            sorted({reason: example for one in reversed(outcomes) for reason, example in one.refused.items()}.items())
+        ),
+        tuple(misread.values()),
+        first.lucky,
+        first.unseen,
+        tuple(octets for one in outcomes for octets in one.tried),
+    )
+
+
 def outcome(sender: Protocol, frame: str, receiver: Protocol, renames: Renames | None = None) -> Outcome:
-    """Try one kind of frame at another end.
+    """Try one kind of frame, which needs no key (see `stand_ins`), at another end.
 
     sender, frame: whose frame. receiver: who reads it. renames: names that mean the same. Returns what can become of
     it. Where the two ends have different checks, only luck lets a frame pass: `lucky` says how often, and it counts as
@@ -195,7 +215,7 @@ class _Questions:
         """The octets to try."""
         others: dict[int, list[Form]] = {}
         for layout in self.receiver.frames.values():
-            for other in forms(layout):
+            for other in forms(layout) if layout.sealing is None else ():
                 others.setdefault(other.octets, []).append(other)
         for form in forms(self.layout):
             for other in others.get(form.octets + self.more, ()):
