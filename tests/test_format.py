@@ -28,7 +28,7 @@ WRITTEN = re.sub(r"<!-- generated: .*?<!-- end -->", "", PAGE, flags=re.DOTALL)
 LEAST_EXAMPLES, LEAST_CLAIMS = 65, 150
 LATER = {
     *(Status.WRONG_TAG, Status.REPLAY, Status.AMBIGUOUS),
-    *(Status.NO_ROOM, Status.COUNTER_SPENT),
+    *(Status.NO_ROOM, Status.COUNTER_SPENT, Status.COUNTER_LOST),
 }
 """Answers that no spec of today's language can give in Python."""
 
