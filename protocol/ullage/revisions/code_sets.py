@@ -143,8 +143,15 @@ def outside(codes: CodeSet) -> CodeSet | None:
     return type(codes)(codes.bits, gaps) if gaps else None
 
 
+def any_code(codes: CodeSet) -> bool:
+    """Whether a set holds every code of its slot."""
+    return isinstance(codes, Runs) and codes.start == _IN
+
+
 def common(one: CodeSet, other: CodeSet) -> tuple[Span, ...] | None:
     """The runs of codes that are in two sets of the same slot; None where they are not runs of one octet order."""
+    if any_code(other) and isinstance(one, Runs | LowFirst):
+        return one.runs
     if type(one) is not type(other) or not isinstance(one, Runs | LowFirst) or not isinstance(other, Runs | LowFirst):
         return None
     found = ((max(low, first), min(high, last)) for low, high in one.runs for first, last in other.runs)

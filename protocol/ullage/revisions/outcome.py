@@ -6,29 +6,25 @@ happen; and since the questions leave nothing out, nothing that can happen is mi
 """
 
 import random
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
 from ..codec import Message
 from ..errors import Refused
-from ..layout import Layout, Slot
+from ..layout import Layout
 from ..protocol import Protocol
 from ..status import Status
-from .code_sets import CodeSet, Runs, outside, sound
 from .forms import Form, forms
 from .meaning import Comparer, Difference, Renames, unseen
 from .passing import Passing, chance_bits, finished, passing
-from .ways import Block, Placed, Ways, blocks
-from .wrong_codes import invented, misread
+from .questions import INDEX, Questions
+from .ways import Ways
 
 STRONG_BITS = 16
 """A check of fewer bits is passed by luck so often that its misreadings count."""
 _LUCKY_TRIES = 4000
-_TRIES = 6
 _RANDOM_TRIES = 24
-_INDEX = re.compile(r"\[\d+\]")
 
 Decode = Callable[[bytes], Message]
 
@@ -55,7 +51,8 @@ class Example:
 class Outcome:
     """What becomes of one kind of frame.
 
-    frame: as the sender calls it. understood: one that is read as it was meant, or None. refused: reason -> example.
+    frame: as the sender calls it. understood: one that is read as it was meant, None where there is none (or, among
+    misread ones, where it would be so by chance). refused: reason -> example.
     misread: what is read wrongly, each with an example. lucky: the receiver's check is another one, and one frame in 2
     to the power of this passes it all the same; else None. unseen: fields that the receiver does not have. tried:
     the octets that were tried.
@@ -113,7 +110,7 @@ class _Trial:
         if not found and self.understood is None:
             self.understood = Example(octets, f"read as {read.frame}, as it was meant")
         for one in found:
-            self.misread.setdefault(_INDEX.sub("[]", one.path), (one, Example(octets, str(one))))
+            self.misread.setdefault(INDEX.sub("[]", one.path), (one, Example(octets, str(one))))
 
     def outcome(self, lucky: int | None, not_seen: tuple[str, ...]) -> Outcome:
         """What came of it."""
@@ -156,8 +153,9 @@ def outcome(sender: Protocol, frame: str, receiver: Protocol, renames: Renames |
     rng = random.Random(1)
     for octets in _samples(sender, layout, rng, _LUCKY_TRIES if by_luck and believe else _RANDOM_TRIES):
         trial.run(octets)
-    if passes is Passing.ALWAYS:
-        for octets in _Questions(sender, layout, receiver, renames, rng).answers():
+    if passes is Passing.ALWAYS or (by_luck and believe):
+        tries = min(4 << bits, _LUCKY_TRIES) if by_luck else 1
+        for octets in Questions(sender, layout, receiver, renames, rng, tries).answers():
             trial.run(octets)
     known = receiver.frames.get(renames.received(frame))
     return trial.outcome(bits if by_luck else None, unseen(layout, known, renames) if known else ())
@@ -181,8 +179,10 @@ def _samples(sender: Protocol, layout: Layout, rng: random.Random, count: int) -
     """Frames of every form with the ends of each field's codes, and some with any codes."""
     every = forms(layout)
     some = every[:: max(1, len(every) // 8)]
+    for form in {form.octets: form for form in every}.values():  # each length once
+        yield _octets(sender, form, [ways.one(rng) for ways in _own(form)])
     for form in some:
-        own = [Ways([pair], [pair]) for pair in zip(form.slots, form.codes, strict=True)]
+        own = _own(form)
         plain = [ways.one(rng) for ways in own]
         for place, (slot, codes) in enumerate(zip(form.slots, form.codes, strict=True)):
             for code in {end for run in getattr(codes, "runs", ()) for end in run}:
@@ -191,111 +191,13 @@ def _samples(sender: Protocol, layout: Layout, rng: random.Random, count: int) -
             yield _octets(sender, form, [ways.one(rng) for ways in own])
 
 
+def _own(form: Form) -> list[Ways]:
+    """All that each slot can hold."""
+    return [Ways([pair], [pair]) for pair in zip(form.slots, form.codes, strict=True)]
+
+
 def _octets(sender: Protocol, form: Form, parts: Iterable[int]) -> bytes:
     word = 0
     for slot, part in zip(form.slots, parts, strict=True):
         word = word << slot.bits | part
     return finished(sender, word.to_bytes(form.octets, "big"))
-
-
-class _Questions:
-    """All that must be asked about one kind of frame, each answered by octets that the sender can send."""
-
-    def __init__(
-        self, sender: Protocol, layout: Layout, receiver: Protocol, renames: Renames, rng: random.Random
-    ) -> None:
-        self.sender, self.layout, self.receiver = sender, layout, receiver
-        self.renames, self.rng = renames, rng
-        self.asked: set[object] = set()
-        # A check that the receiver does not have is read as a part of its body, and cannot be chosen.
-        self.more = layout.check_octets - receiver.check_octets
-        self.tries = 200 if self.more else _TRIES
-
-    def answers(self) -> Iterator[bytes]:
-        """The octets to try."""
-        others: dict[int, list[Form]] = {}
-        for layout in self.receiver.frames.values():
-            for other in forms(layout) if layout.sealing is None else ():
-                others.setdefault(other.octets, []).append(other)
-        for form in forms(self.layout):
-            for other in others.get(form.octets + self.more, ()):
-                yield from self._of_pair(form, other)
-
-    def _of_pair(self, form: Form, other: Form) -> Iterator[bytes]:
-        sender = [*zip(form.slots, form.codes, strict=True), *self._sent_check(form)]
-        receiver = list(zip(other.slots, other.codes, strict=True))
-        cut = list(blocks(sender, receiver))
-        ways = [Ways(_of(sender, block.sender), _of(receiver, block.receiver)) for block in cut]
-        if not all(way.any for way in ways):
-            return
-        for _ in range(self.tries):
-            yield self._frame(form, ways)
-        names = {self._received(name): place for place, name in enumerate(form.names) if form.slots[place].given}
-        for number, block in enumerate(cut):
-            for place in block.receiver:
-                key = self._key(form, sender, other, block, place)
-                if key in self.asked:
-                    continue
-                self.asked.add(key)
-                yield from self._of_slot(form, other, block, ways, number, place, names)
-
-    def _of_slot(
-        self, form: Form, other: Form, block: Block, ways: list[Ways], number: int, place: int, names: dict[str, int]
-    ) -> Iterator[bytes]:
-        """A frame that fails at one slot of the receiver, and one in which that slot says something else."""
-        sender = [*zip(form.slots, form.codes, strict=True), *self._sent_check(form)]
-        receiver = list(zip(other.slots, other.codes, strict=True))
-        slot, codes = receiver[place]
-        wanted = [(outside(codes), 1)]
-        known = names.get(other.names[place])
-        if slot.given and place not in other.derived:
-            wanted.append(_wrong(None if known is None else form.slots[known], slot))
-        for one, tries in wanted:
-            if one is None:
-                continue
-            changed: list[Placed] = [(slot, one) if at == place else receiver[at] for at in block.receiver]
-            way = Ways(_of(sender, block.sender), changed)
-            if way.any:
-                for _ in range(self.tries if self.more else tries):
-                    yield self._frame(form, [*ways[:number], way, *ways[number + 1 :]])
-
-    def _sent_check(self, form: Form) -> list[Placed]:
-        """The sender's check as something that may hold any code, where the receiver has a shorter one or none."""
-        bits = 8 * self.more
-        slot = Slot("", "check", 8 * form.octets, bits, form.slots[0].transform)
-        return [(slot, Runs(bits, ((0, (1 << bits) - 1),)))] if bits > 0 else []
-
-    def _frame(self, form: Form, ways: list[Ways]) -> bytes:
-        word = 0
-        for way in ways:
-            word = word << way.bits | way.one(self.rng)
-        return finished(self.sender, (word >> 8 * max(self.more, 0)).to_bytes(form.octets, "big"))
-
-    def _received(self, name: str) -> str:
-        """A sender's name as the receiver would call it, item by item."""
-        return re.sub(r"[a-z][a-z0-9_]*", lambda found: self.renames.received(found[0]), name)
-
-    def _key(self, form: Form, sender: list[Placed], other: Form, block: Block, place: int) -> object:
-        """What tells one question from another: the same slots askew in the same way are asked about once."""
-        ours = tuple(
-            (sender[at][0].offset - block.start, id(sender[at][0].transform), sender[at][1]) for at in block.sender
-        )
-        theirs = tuple((other.slots[at].offset - block.start, id(other.slots[at].transform)) for at in block.receiver)
-        mine = tuple(_INDEX.sub("", form.names[at]) for at in block.sender if at < len(form.names))
-        return ours, theirs, mine, _INDEX.sub("", other.names[place]), place - block.receiver.start, other.layout.name
-
-
-def _of(row: list[Placed], places: range) -> list[Placed]:
-    return [row[place] for place in places]
-
-
-def _wrong(sent: Slot | None, read: Slot) -> tuple[CodeSet | None, int]:
-    """The codes of a slot that say something else than the sender's slot of that name, and how many are to be tried.
-
-    Exact where both lie at the same place. Elsewhere any code may be another one than was sent, or the same by chance.
-    """
-    if sent is None:
-        return invented(read), 1
-    if (sent.offset, sent.bits, sent.low_first) == (read.offset, read.bits, read.low_first):
-        return misread(sent, read), 1 if type(sent.transform) is type(read.transform) else _TRIES
-    return sound(read), _TRIES

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from ..layout import Slot
-from .code_sets import CodeSet, State, Texts, common
+from .code_sets import CodeSet, State, Texts, any_code, common
 
 Placed = tuple[Slot, CodeSet]
 """A slot at its place, and the codes that are asked for."""
@@ -26,9 +26,9 @@ class Block:
     receiver: range
 
 
-def blocks(sender: Sequence[Placed], receiver: Sequence[Placed]) -> Iterator[Block]:
+def blocks(sender: Sequence[Slot], receiver: Sequence[Slot]) -> Iterator[Block]:
     """Cut two rows of slots, which end at the same bit, at their common boundaries."""
-    ends = {slot.end for slot, _ in sender} & {slot.end for slot, _ in receiver}
+    ends = {slot.end for slot in sender} & {slot.end for slot in receiver}
     begin = (0, 0)
     start = 0
     for end in sorted(ends):
@@ -37,8 +37,8 @@ def blocks(sender: Sequence[Placed], receiver: Sequence[Placed]) -> Iterator[Blo
         begin, start = after, end
 
 
-def _upto(row: Sequence[Placed], place: int, end: int) -> int:
-    while place < len(row) and row[place][0].end <= end:
+def _upto(row: Sequence[Slot], place: int, end: int) -> int:
+    while place < len(row) and row[place].end <= end:
         place += 1
     return place
 
@@ -53,7 +53,8 @@ class Ways:
         # One slot over one slot, as nearly everywhere: no more than a few runs.
         alone = len(sender) == len(receiver) == 1
         self._runs = common(sender[0][1], receiver[0][1]) if alone else None
-        self._text = alone and isinstance(sender[0][1], Texts) and isinstance(receiver[0][1], Texts)
+        textual = alone and isinstance(sender[0][1], Texts)
+        self._text = textual and (isinstance(receiver[0][1], Texts) or any_code(receiver[0][1]))
 
     @cached_property
     def _steps(self) -> "list[dict[tuple[State, State], list[tuple[tuple[State, State], int]]]] | None":
