@@ -9,7 +9,7 @@ import sys
 
 import typer
 
-from .commands import begin, check, compare, decode, emit, encode, explain, sheet, simulate
+from .commands import begin, check, compare, decode, emit, encode, explain, key, sheet, simulate
 from .screen import ReaderGone, Stop, complain
 
 OVERVIEW = """\
@@ -19,6 +19,7 @@ start   begin
 write   check, emit, sheet
 read    encode, decode, explain, simulate
 weigh   compare
+seal    key
 
 ullage COMMAND --help says more, with an example.
 """
@@ -54,6 +55,7 @@ app.add_typer(emit.app, name="emit")
 app.command("encode", context_settings={"ignore_unknown_options": True})(encode.encode)
 app.command("decode")(decode.decode)
 app.command("explain")(explain.explain)
+app.add_typer(key.app, name="key")
 app.command("sheet")(sheet.sheet)
 app.command("simulate")(simulate.simulate)
 

@@ -26,11 +26,24 @@ def encoder_lines(layout: Layout, members: tuple[Member, ...], refusal: str) -> 
 
     layout: the frame. members: its struct, in wire order. refusal: the status for a value outside its range.
     """
+    checks, octets = encoder_parts(layout, members, refusal)
+    return checks + octets
+
+
+def encoder_parts(
+    layout: Layout, members: tuple[Member, ...], refusal: str, sequence: Slot | None = None
+) -> tuple[list[str], list[str]]:
+    """The statements that check and those that write, the same way.
+
+    sequence: the slot whose code is not the struct's, but stands in its local variable when octets are written.
+    """
     lines: list[str] = []
     pieces: list[Piece] = []
     runs: dict[int, Run] = {}
     for member in members:
-        if member.length:
+        if member.slot is sequence:
+            pieces += _pieces(member.slot, local(member.slot))
+        elif member.length:
             lines += text_check(member, refusal) if isinstance(member.slot.transform, Text) else []
             ends, run = _array(member)
             pieces += ends
@@ -44,7 +57,7 @@ def encoder_lines(layout: Layout, members: tuple[Member, ...], refusal: str) -> 
     if slot is not None:
         pieces += _pieces(slot, f"{length_of(slot, layout.octets)}u")
         pieces.sort(key=lambda piece: piece.offset)
-    return lines + _octets(layout, pieces, runs)
+    return lines, _octets(layout, pieces, runs)
 
 
 def _pieces(slot: Slot, source: str) -> list[Piece]:

@@ -12,7 +12,7 @@ from .cdecode import octet
 from .chelpers import UnitHelper, unit_helper
 from .cmodel import CType, Member, Scope, frame_scope, unsigned
 from .cnames import Names
-from .cpack import code_expression, slot_expression
+from .cpack import slot_expression
 from .ctext import step_words
 
 
@@ -49,7 +49,7 @@ class CFrame:
 def c_frame(layout: Layout, names: Names, writes: bool = True) -> CFrame:
     """Name all of a frame. writes: whether there are functions to write it and helpers too, or one to read it alone."""
     maker = f'frame "{layout.name}"'
-    suffixes = ("encode", "decode", "decode_at") if writes else ()
+    suffixes = ("seal" if layout.sealing else "encode", "decode", "decode_at") if writes else ()
     for suffix in (*suffixes, *(("take",) if layout.fixed else ())):
         names.function(layout.name, suffix, maker=maker)
     for word in ("octets",) if layout.fixed else ("least_octets", "most_octets"):
@@ -83,7 +83,7 @@ def header_code(slot: Slot | None, station: str = "") -> dict[str, Any] | None:
     broadcast = slot.transform.broadcast if isinstance(slot.transform, Scaled) else None
     return {
         "name": slot.name,
-        "read": code_expression(slot.offset, slot.bits, octet),
+        "read": slot_expression(slot, octet),
         "ctype": ctype.name,
         "station": station,
         "literal": ctype.literal,

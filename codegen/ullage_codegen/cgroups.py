@@ -238,10 +238,11 @@ def _take_array(member: Member, context: Context) -> list[str]:
 # ---- writing --------------------------------------------------------------------------------------------------------
 
 
-def lay_lines(scope: Scope, context: Context) -> list[str]:
+def lay_lines(scope: Scope, context: Context, sequence: Slot | None = None) -> list[str]:
     """The body of `lay(values, octets, at)`: checks in wire order; writes when octets is not NULL.
 
-    A frame's own has the frame's length in `length`, for the field that carries it.
+    A frame's own has the frame's length in `length`, for the field that carries it. sequence: a sealed frame's, whose
+    code stands in its local variable.
     """
     lines: list[str] = []
     for entry in scope.entries:
@@ -249,6 +250,8 @@ def lay_lines(scope: Scope, context: Context) -> list[str]:
             lines += _lay_count(entry, context)
         elif isinstance(entry, Inner):
             lines += _lay_inner(entry, context)
+        elif isinstance(entry, Member) and entry.slot is sequence:
+            lines += _put(entry.slot, local(entry.slot), context.low)
         elif isinstance(entry, Member):
             lines += _lay_member(entry, context)
         elif isinstance(entry.transform, Length):

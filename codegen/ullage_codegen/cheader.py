@@ -21,6 +21,8 @@ from .cgroups import widest
 from .chelpers import UnitHelper
 from .cmodel import Inner, Member, Scope, unsigned
 from .cnames import Names
+from .csealed import ANSWERS as SEALER_ANSWERS
+from .csealed import CSealed, sealed_of
 from .ctext import constant_rows, member_comment, said, slot_rows
 from .diagram import strip
 from .emitted import Emitted
@@ -60,6 +62,7 @@ class CHeader:
     frames: tuple[CFrame, ...]
     statuses: dict[Status, str]
     older: COlder | None = None
+    sealed: CSealed | None = None
 
     @property
     def file_name(self) -> str:
@@ -77,7 +80,7 @@ def answers(protocol: Protocol, older: Protocol | None = None) -> tuple[Status, 
         found |= set(reasons(older))
         found |= {Status.AMBIGUOUS} if colder.may_both_accept(protocol, older) else set()
         found |= {Status.UNKNOWN_MESSAGE} if older.frames.keys() - protocol.frames.keys() else set()
-    return (Status.FINE, *sorted(found), *encoder_answers(protocol))
+    return (Status.FINE, *sorted(found), *encoder_answers(protocol), *(SEALER_ANSWERS if protocol.seal else ()))
 
 
 def encoder_answers(protocol: Protocol) -> tuple[Status, ...]:
@@ -116,14 +119,17 @@ def model(protocol: Protocol, older: Protocol | None = None) -> CHeader:
     """Name everything of a protocol in C. older: another revision to read. Raises NameClash, UllageError."""
     if older:
         colder.refuse_strangers(protocol, older)
+        colder.refuse_sealed(protocol, older)
     names = Names(protocol.name)
     for word in _CONSTANTS:
         names.constant(word, maker=_ITSELF)
     for word in (*_FUNCTIONS, *_CHECKS, *(_BOTH if older else ())):
         names.function(word, maker=_ITSELF)
     statuses = {status: _status_name(status, names) for status in answers(protocol, older)}
+    sealed = sealed_of(protocol, names, _ITSELF)
     frames = tuple(c_frame(layout, names) for layout in protocol.frames.values())
-    return CHeader(protocol, names, frames, statuses, _older(protocol, older, names, frames) if older else None)
+    other = _older(protocol, older, names, frames) if older else None
+    return CHeader(protocol, names, frames, statuses, other, sealed)
 
 
 def _older(protocol: Protocol, older: Protocol, names: Names, newest: tuple[CFrame, ...]) -> COlder:
@@ -186,6 +192,7 @@ def render(header: CHeader, spec_name: str) -> str:
         "member_comment": member_comment,
         "is_scaled": lambda member: isinstance(member.slot.transform, Scaled),
         "interval": _interval,
+        "sealed": header.sealed,
         "newest": protocol,
         "older": older,
         "station": station,
@@ -208,6 +215,7 @@ def render(header: CHeader, spec_name: str) -> str:
             variable=[frame for frame in frames if not frame.layout.fixed],
             most_octets=most_octets,
             encoder=lambda frame: encoder_lines(frame.layout, frame.members, header.statuses[Status.OUT_OF_RANGE]),
+            sealed_first=next((frame for frame in header.frames if frame.layout.sealing), None),
             example=_example,
             older_text=older_text,
         )
@@ -286,7 +294,10 @@ def _environment() -> jinja2.Environment:
 
 def _example(frame: CFrame) -> list[str]:
     """Statements that fill a struct `report` with a sample's values, for the manual at the top of the header."""
-    return _example_lines(frame.scope, "report", sample(frame.layout), {one.member.name: one for one in frame.helpers})
+    values, helpers = sample(frame.layout), {one.member.name: one for one in frame.helpers}
+    lines = _example_lines(frame.scope, "report", values, helpers)
+    # The counter gives the number of a sealed frame.
+    return [line for line in lines if not (frame.layout.sealing and line.endswith("= next++;"))]
 
 
 def _example_lines(scope: Scope, owner: str, values: dict[str, Any], helpers: dict[str, UnitHelper]) -> list[str]:

@@ -37,6 +37,14 @@ def refuse_strangers(newest: Protocol, older: Protocol) -> None:
         raise UllageError(f"{text}, so a decoder of both would give nothing of the older one")
 
 
+def refuse_sealed(newest: Protocol, older: Protocol) -> None:
+    """Raise UllageError where a frame of either is sealed: a header has the keys and windows of one revision."""
+    for one in (newest, older):
+        if one.seal:
+            text = f"revision {one.revision} of {one.name} has sealed frames, and a header with --older opens none"
+            raise UllageError(f"{text}: emit it without --older, or receive with Python's Receiver of both")
+
+
 def may_both_accept(newest: Protocol, older: Protocol) -> bool:
     """Whether one octet string could be sound in both.
 

@@ -39,6 +39,16 @@ class SealParts:
         return CType(8 * limit_octets(self.counter_bits), False)
 
     @property
+    def end(self) -> str:
+        """The highest number as a constant."""
+        return self.ctype.literal((1 << self.counter_bits) - 1)
+
+    @property
+    def circle(self) -> str:
+        """How far the numbers with the same travelling bits lie apart, "" where all of them travel."""
+        return "" if self.low_bits == self.counter_bits else self.ctype.literal(1 << self.low_bits)
+
+    @property
     def functions(self) -> tuple[str, ...]:
         """Functions and tags that the parts define, without the prefix; nothing else in a header may be called so."""
         aes = ("key", "key_set", "aes", "aes_box", "aes_replaced", "aes_doubled")
@@ -57,7 +67,7 @@ class SealParts:
     @property
     def constants(self) -> tuple[str, ...]:
         """Macros and enumerators, without the prefix and in small letters."""
-        counter = tuple(f"counter_{word}" for word in ("record_octets", "fine", "spent", "unknown", "not_kept"))
+        counter = tuple(f"counter_{word}" for word in ("record_octets", "fine", "at_end", "unknown", "not_kept"))
         return ("aes_block", *counter, *(f"seen_{word}" for word in ("fresh", "repeat", "too_old")))
 
     @property
@@ -83,13 +93,12 @@ class SealParts:
     @property
     def window(self) -> str:
         """struct PREFIX_window, PREFIX_window_check, _advance and _candidate."""
-        whole = self.low_bits == self.counter_bits
         return _rendered(
             "window.h.j2",
             self,
-            whole=whole,
+            whole=not self.circle,
             low_bits=self.low_bits,
-            circle="" if whole else self.ctype.literal(1 << self.low_bits),
+            circle=self.circle,
             back=min(WIDTH, 1 << (self.low_bits - 1)) - 1,
         )
 
@@ -107,7 +116,7 @@ def _rendered(name: str, parts: SealParts, **more: Any) -> str:
             low=parts.prefix,
             up=parts.prefix.upper(),
             t=parts.ctype.name,
-            end=parts.ctype.literal((1 << parts.counter_bits) - 1),
+            end=parts.end,
             narrow=parts.counter_bits < parts.ctype.bits,
             **more,
         )

@@ -20,10 +20,15 @@ def said(text: str) -> str:
     return " ".join("".join(letter if letter.isprintable() else " " for letter in safe).split())
 
 
-def member_comment(member: Member) -> str:
-    """What stands beside a struct member: range, step, unit, conditions, and the spec's own summary."""
+def member_comment(member: Member, counted: bool = False) -> str:
+    """What stands beside a struct member: range, step, unit, conditions, and the spec's own summary.
+
+    counted: whether it is the sequence number of a sealed frame, which comes from a counter.
+    """
     slot = member.slot
     match slot.transform:
+        case Scaled() if counted:
+            text = "what travels of the counter; nobody asks for it when the frame is sealed"
         case Scaled() as scaled:
             text = _scaled_comment(member, scaled)
         case Choice():
@@ -73,12 +78,17 @@ def slot_rows(protocol: Protocol, layout: Layout) -> list[str]:
     """The frame's table, a row a slot: also what --verify compares when fingerprints differ."""
     rows = [_row(str(slot.offset), slot.bits, slot.kind, slot.name, _what(slot)) for slot in layout.slots]
     rows += _tail_rows(layout.tail, "")
+    if layout.sealing:
+        first = layout.sealing.first_octet
+        start = str(8 * layout.body_octets) if layout.fixed else ".."
+        what = "nothing encrypted" if first is None else f"encrypted from bit {8 * first} on"
+        rows.append(_row(start, 8 * layout.tag_octets, "tag", "", f"AES-CCM, {what}"))
     integrity = protocol.integrity
     if integrity:
         check = integrity.check
         order = f"{'high' if integrity.high_first else 'low'} octet first"
         name = check.name or f"width {getattr(check, 'width', 0)}, poly 0x{getattr(check, 'poly', 0):x}"
-        start = str(8 * layout.body_octets) if layout.fixed else ".."
+        start = str(8 * (layout.octets - layout.check_octets)) if layout.fixed else ".."
         rows.append(_row(start, 8 * layout.check_octets, integrity.noun, "", f"{name}, {order}"))
     return rows
 

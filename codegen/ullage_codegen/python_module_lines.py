@@ -102,6 +102,7 @@ def read_lines(layout: Layout, made: str) -> list[str]:
     if doubts:
         lines += [*_condition(doubts), f"    _doubt(_slots__{layout.name}, word)"]
     lines.append(f"message = _new({made})")
+    values += ['"_counter": _counter,'] if layout.sealing else []
     return [*lines, '_set(message, "__dict__", {', *(f"    {line}" for line in values), "})", "return message"]
 
 

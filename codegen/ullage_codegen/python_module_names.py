@@ -20,6 +20,10 @@ ValueError"""
 RESERVED = frozenset(_WORDS.split())
 """Capitalised words that the module uses; a frame whose class would be called so gets "Frame" behind its name."""
 
+_SEALED_WORDS = """Receiver Sender Counter Keys SealError ImportError AESCCM InvalidTag"""
+SEALED_RESERVED = RESERVED | frozenset(_SEALED_WORDS.split())
+"""The same, for a module that seals."""
+
 _PLAIN_TYPES = ("int", "float", "str", "bytes", "bool", "tuple", "dict")
 
 
@@ -66,6 +70,11 @@ class PyClass:
         """Whether linters would call a name of it hard to tell from a digit."""
         return self.name in ("I", "O") or "l" in self.names
 
+    @property
+    def property(self) -> str:
+        """The decorator of its properties: with its home where a field is called like it."""
+        return "_builtins.property" if "property" in self.names else "property"
+
     def plain(self, kind: str) -> str:
         """A built-in type as its annotations say it: with its home where a field is called like one."""
         return f"_builtins.{kind}" if self.names.intersection(_PLAIN_TYPES) else kind
@@ -86,12 +95,13 @@ def class_names(protocol: Protocol) -> dict[tuple[str, ...], str]:
 
     Raises NameClash when two would have the same name.
     """
+    reserved = SEALED_RESERVED if protocol.seal else RESERVED
     makers: dict[str, str] = {}
     found: dict[tuple[str, ...], str] = {}
 
     def name(path: tuple[str, ...], stem: str) -> str:
         made = stem + "".join(word[:1].upper() + word[1:] for word in path[-1].split("_"))
-        made += "Frame" if made in RESERVED else ""
+        made += "Frame" if made in reserved else ""
         maker = f'frame "{path[0]}"' if len(path) == 1 else f'"{".".join(path)}"'
         other = makers.setdefault(made, maker)
         if other != maker:

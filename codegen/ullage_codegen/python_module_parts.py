@@ -25,6 +25,7 @@ _HOMES = {
 """Name -> the module of the standard library that has it; "" for modules themselves."""
 
 _ALIASES = {"_builtins": "import builtins as _builtins"}
+_LAST = "from typing import Protocol as _Protocol"
 _LINE = 88
 """Letters in a line of imports, so that formatters and linters as they come leave it alone."""
 
@@ -54,7 +55,7 @@ def imports(text: str) -> list[str]:
         names = [name for name in used if _HOMES[name] == home]
         line = f"from {home} import {', '.join(names)}"
         lines += [line] if len(line) <= _LINE else [f"from {home} import (", *(f"    {name}," for name in names), ")"]
-    return lines
+    return [*lines, _LAST] if "_Protocol" in _used(text) else lines
 
 
 @functools.lru_cache(256)  # the parts are the same for every protocol

@@ -21,6 +21,8 @@ from .cheader import CHeader, model
 from .cmodel import CType, Inner, Member, Scope, unsigned
 from .ctext import said, slot_rows
 from .emitted import Emitted
+from .self_test_lines import fill_lines, octet_lines, same_lines, struct_path, widest
+from .vector_seal import Held
 from .vectors import DecodeVector, EncodeVector, vectors
 
 _LONGEST_NAME = 95
@@ -28,12 +30,27 @@ _FUNCTIONS = (
     *("next", "soil", "soiled", "load", "fill", "same", "alone", "write", "written"),
     *("tries_decode", "tries_encode", "passes", "add", "add_number", "part"),
 )
+_SEALED_FUNCTIONS = (
+    "held",
+    "hold",
+    "find",
+    "receive",
+    "memory",
+    "load_record",
+    "store_record",
+    "seal",
+    "tries_receive",
+)
+_SEALED_CONSTANTS = ("receive", "receive_at", "seal")
 _CONSTANTS = ("vectors", "say", "main", "names", "name", "flash", "octet", "decode", "decode_at", "encode")
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One vector in the table. octets, contents: where they begin in the array. frame: its constant, or 0u."""
+    """One vector in the table. octets, contents: where they begin in the array. frame: its constant, or 0u.
+
+    held: where the key begins and what belongs to it, 0 where there is none.
+    """
 
     octets: int
     contents: int
@@ -43,6 +60,7 @@ class Row:
     status: str
     station: str
     name: str
+    held: int = 0
 
 
 @dataclass
@@ -74,7 +92,7 @@ class SelfTest:
     @property
     def most_octets(self) -> int:
         """The longest run that a decoder gets."""
-        return max((row.count for row in self.rows if row.what != "encode"), default=1)
+        return max((row.count for row in self.rows if row.what not in ("encode", "seal")), default=1)
 
 
 def emitted_self_test(protocol: Protocol, spec_name: str) -> Emitted:
@@ -102,16 +120,18 @@ def emitted_self_test(protocol: Protocol, spec_name: str) -> Emitted:
             me=f"{low}_self_test",
             ME=f"{low}_self_test".upper(),
             fine=test.header.statuses[Status.FINE],
-            wide=_widest(scopes),
+            wide=widest(scopes, test.header.sealed),
+            sealed=test.header.sealed,
+            replay=test.header.statuses.get(Status.REPLAY),
             place=CType(16 if test.pool.size < 1 << 16 else 32, False),
             station=unsigned(slot.bits) if slot else None,
             out_octets=max(layout.octets for layout in protocol.frames.values()),
             name_size=max(len(row.name) for row in test.rows) + 1,
             slot_rows=lambda frame: slot_rows(protocol, frame.layout),
-            fill=lambda scope: _fill_lines(scope, low),
-            same=lambda scope: _same_lines(scope, low),
-            path=lambda scope: _path(scope, low),
-            octet_lines=_octet_lines,
+            fill=lambda scope: fill_lines(scope, low),
+            same=lambda scope: same_lines(scope, low),
+            path=lambda scope: struct_path(scope, low),
+            octet_lines=octet_lines,
         )
     )
     skipped = f" · {test.left_out} vectors cannot be asked in C" if test.left_out else ""
@@ -138,6 +158,8 @@ def _self_test(protocol: Protocol) -> SelfTest:
     header = model(protocol)
     _register(header)
     test = SelfTest(header)
+    if header.sealed:
+        test.pool.add(b"\0", "no key: place 0 is none")
     made = vectors(protocol)
     scopes = {frame.layout.name: frame.scope for frame in header.frames}
     for vector in made.decode:
@@ -154,18 +176,17 @@ def _self_test(protocol: Protocol) -> SelfTest:
 def _register(header: CHeader) -> None:
     """Hold the program's names against those of the header. Raises NameClash."""
     maker, low = "the self-test", header.protocol.name
-    for word in ("", *_FUNCTIONS, "row", "rows", "kind", "data"):
+    sealed = (_SEALED_FUNCTIONS, _SEALED_CONSTANTS) if header.sealed else ((), ())
+    for word in ("", *_FUNCTIONS, *sealed[0], "row", "rows", "kind", "data"):
         header.names.function("self_test", *([word] if word else []), maker=maker)
-    for word in _CONSTANTS:
+    for word in (*_CONSTANTS, *sealed[1]):
         header.names.constant("self_test", word, maker=maker)
     for frame in header.frames:
         for scope in frame.scope.every:
             for word in ("fill", "same"):
-                header.names.function("self_test", word, _path(scope, low), maker=f"the self-test of {scope.struct}")
-
-
-def _path(scope: Scope, low: str) -> str:
-    return scope.struct.removeprefix(f"{low}_")
+                header.names.function(
+                    "self_test", word, struct_path(scope, low), maker=f"the self-test of {scope.struct}"
+                )
 
 
 def _decode_row(test: SelfTest, vector: DecodeVector, scopes: dict[str, Scope]) -> Row:
@@ -175,17 +196,35 @@ def _decode_row(test: SelfTest, vector: DecodeVector, scopes: dict[str, Scope]) 
         found = contents(scopes[vector.frame], vector.values)
         assert found is not None
         held = test.pool.add(found, f"{vector.name}: the struct")
-    frame = vector.frame if _alone_agrees(header.protocol, vector) else None
+    keyed = vector.key is not None
+    frame = vector.frame if keyed or _alone_agrees(header.protocol, vector) else None
+    what = "receive" if keyed else "decode"
     return Row(
         test.pool.add(vector.octets, vector.name),
         held,
         len(vector.octets),
-        "decode" if vector.at is None else "decode_at",
+        what if vector.at is None else f"{what}_at",
         f"{header.protocol.name}_frame_{frame}".upper() if frame else "0u",
         header.statuses[vector.status],
         unsigned(32).literal(vector.at or 0),
         _name(vector.name),
+        _held_place(test, vector.name, vector.key, vector.highest, vector.counter or 0),
     )
+
+
+def _held_place(test: SelfTest, name: str, key: Held | None, highest: int | None, number: int) -> int:
+    """Where in the array stands what a receiver or a sender holds: key, group, station, has heard, highest, number.
+
+    The highest number is there only where one was heard. Beyond the counter's end its last number stands for it.
+    """
+    sealed = test.header.sealed
+    if key is None or sealed is None:
+        return 0
+    counter = sealed.counter.bits // 8
+    octets = key.octets + bytes([key.station is None]) + (key.station or 0).to_bytes(sealed.owner.bits // 8, "big")
+    octets += b"\0" if highest is None else b"\1" + highest.to_bytes(counter, "big")
+    octets += min(number, (1 << sealed.seal.counter_bits) - 1).to_bytes(counter, "big")
+    return test.pool.add(octets, f"{name}: what is held")
 
 
 def _encode_row(test: SelfTest, vector: EncodeVector, held: bytes) -> Row:
@@ -194,13 +233,23 @@ def _encode_row(test: SelfTest, vector: EncodeVector, held: bytes) -> Row:
     return Row(
         test.pool.add(octets, vector.name),
         test.pool.add(held, f"{vector.name}: the struct"),
-        len(octets) if vector.capacity is None else vector.capacity,
-        "encode",
+        _room(header.protocol, vector),
+        "encode" if vector.key is None else "seal",
         f"{header.protocol.name}_frame_{vector.frame}".upper(),
         header.statuses[vector.status],
         "0u",
         _name(vector.name),
+        _held_place(test, vector.name, vector.key, None, vector.counter or 0),
     )
+
+
+def _room(protocol: Protocol, vector: EncodeVector) -> int:
+    """Octets of the buffer: as many as are written; room is asked for before a number is, and after the values."""
+    if vector.capacity is not None:
+        return vector.capacity
+    if vector.status is Status.COUNTER_SPENT:
+        return protocol.frames[vector.frame].octets
+    return len(vector.octets or b"")
 
 
 def _name(text: str) -> str:
@@ -291,79 +340,3 @@ def _number_held(member: Member, value: Any) -> int | None:
     content = content_of(member, value)
     assert isinstance(content, int)
     return content
-
-
-# ---- the functions of a struct --------------------------------------------------------------------------------------
-
-
-def _widest(scopes: list[Scope]) -> CType:
-    return CType(max([16, *(member.ctype.bits for scope in scopes for member in scope.members)]), False)
-
-
-def _fill_lines(scope: Scope, low: str) -> list[str]:
-    """Statements that fill `values` from the array at `*at`."""
-    lines: list[str] = []
-    for entry in scope.entries:
-        if isinstance(entry, Member) and entry.length:
-            kind = "char" if isinstance(entry.slot.transform, Text) else "uint8_t"
-            lines += [
-                f"for (place = 0u; place < {entry.length}u; place++) {{",
-                f"    values->{entry.name}[place] = ({kind}){low}_self_test_next(at, 1u);",
-                "}",
-            ]
-        elif isinstance(entry, Member):
-            size = entry.ctype.bits // 8
-            lines.append(f"values->{entry.name} = ({entry.ctype.name}){low}_self_test_next(at, {size}u);")
-        elif isinstance(entry, Inner) and isinstance(entry.entry, Repeat):
-            room = f"place < values->{entry.control} && place < {entry.entry.at_most}u"
-            lines += [
-                f"values->{entry.control} = (uint8_t){low}_self_test_next(at, 1u);",
-                f"for (place = 0u; {room}; place++) {{",
-                f"    {low}_self_test_fill_{_path(entry.scope, low)}(&values->{entry.name}[place], at);",
-                "}",
-            ]
-        elif isinstance(entry, Inner):
-            lines += [
-                f"if (values->{entry.control} != 0u) {{",
-                f"    {low}_self_test_fill_{_path(entry.scope, low)}(&values->{entry.name}, at);",
-                "}",
-            ]
-    return _with_place(lines) or ["values->nothing = 0u;", "(void)at;"]
-
-
-def _same_lines(scope: Scope, low: str) -> list[str]:
-    """Statements that give 0 where `got` and `wanted` differ in a member that counts."""
-    lines: list[str] = []
-    for entry in scope.entries:
-        if isinstance(entry, Member) and entry.length:
-            inside = _unless(f"got->{entry.name}[place] != wanted->{entry.name}[place]")
-            lines += [f"for (place = 0u; place < {entry.length}u; place++) {{", *_indented(inside), "}"]
-        elif isinstance(entry, Member):
-            lines += _unless(f"got->{entry.name} != wanted->{entry.name}")
-        elif isinstance(entry, Inner) and isinstance(entry.entry, Repeat):
-            call = f"{low}_self_test_same_{_path(entry.scope, low)}"
-            inside = _unless(f"!{call}(&got->{entry.name}[place], &wanted->{entry.name}[place])")
-            lines += _unless(f"got->{entry.control} != wanted->{entry.control}")
-            lines += [f"for (place = 0u; place < wanted->{entry.control}; place++) {{", *_indented(inside), "}"]
-        elif isinstance(entry, Inner):
-            call = f"{low}_self_test_same_{_path(entry.scope, low)}(&got->{entry.name}, &wanted->{entry.name})"
-            lines += _unless(f"wanted->{entry.control} != 0u && !{call}")
-    return _with_place(lines) or _unless("got->nothing != wanted->nothing")
-
-
-def _with_place(lines: list[str]) -> list[str]:
-    return ["uint8_t place;", "", *lines] if any(line.startswith("for") for line in lines) else lines
-
-
-def _unless(condition: str) -> list[str]:
-    return [f"if ({condition}) {{", "    return 0u;", "}"]
-
-
-def _indented(lines: list[str]) -> list[str]:
-    return [f"    {line}" for line in lines]
-
-
-def _octet_lines(octets: bytes) -> list[str]:
-    """Octets as rows of constants, sixteen a row."""
-    rows = [octets[start : start + 16] for start in range(0, len(octets), 16)]
-    return [" ".join(f"0x{octet:02x}u," for octet in row) for row in rows]

@@ -8,11 +8,11 @@ from typing import Any
 
 from ullage import Protocol, __version__
 from ullage.layout import Layout
-from ullage.words.annotate import Row, annotate
+from ullage.words.annotate import Row, annotate, tell_body
 from ullage.words.describe import air_time, radio, radio_settings
 from ullage.words.samples import sample
 
-from . import sheet_words
+from . import sheet_seal, sheet_words
 from .sheet_fields import FieldRow, check_words, field_rows
 from .sheet_rulers import Part, keys, parts
 from .sheet_svg import ROOM
@@ -22,7 +22,10 @@ _UNITS = ((86_400, "day"), (3600, "h"), (60, "min"), (1, "s"))
 
 @dataclass(frozen=True)
 class SheetFrame:
-    """One frame. number: its place in the protocol. example: octets of the worked example, and told as rows."""
+    """One frame. number: its place in the protocol. example: octets of the worked example, and told as rows.
+
+    The example of a sealed frame is its body before it is sealed: a whole frame would need somebody's key.
+    """
 
     number: int
     layout: Layout
@@ -39,6 +42,21 @@ class SheetFrame:
         """The frame's name."""
         return self.layout.name
 
+    @property
+    def sealed(self) -> bool:
+        """Whether it is sealed."""
+        return self.layout.sealing is not None
+
+    @property
+    def hidden(self) -> bool:
+        """Whether part of it is encrypted."""
+        return self.layout.sealing is not None and self.layout.sealing.first_octet is not None
+
+    @property
+    def example_title(self) -> str:
+        """What stands before the example's octets."""
+        return "Worked example, before it is sealed" if self.sealed else "Worked example"
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -53,8 +71,14 @@ class Sheet:
     check_name: str
     check: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
+    sealing: tuple[str, ...] = ()
     defer: str = sheet_words.DEFER
     version: str = __version__
+
+    @property
+    def hint(self) -> str:
+        """Octets of a frame that the page can read, in hex; "" where all are sealed."""
+        return next((frame.example.hex(" ") for frame in self.frames if not frame.sealed), "")
 
 
 def model(protocol: Protocol, spec_name: str, spec: bytes) -> Sheet:
@@ -73,15 +97,16 @@ def model(protocol: Protocol, spec_name: str, spec: bytes) -> Sheet:
         check_words(integrity.check) if integrity else "",
         sheet_words.check_numbers(integrity) if integrity else (),
         sheet_words.cautions(protocol),
+        sheet_seal.sealing(protocol),
     )
 
 
 def _frame(protocol: Protocol, layout: Layout, number: int) -> SheetFrame:
     values = sample(layout)
-    octets = protocol.encode(layout.name, values)
+    octets = _example(protocol, layout, values)
     noun = protocol.integrity.noun if protocol.integrity else ""
     keyed = keys(layout, number, ROOM)
-    fields = field_rows(protocol, layout, number, keyed, _all_values(protocol, octets, values))
+    fields = field_rows(protocol, layout, number, keyed, _all_values(protocol, layout, octets, values))
     return SheetFrame(
         number,
         layout,
@@ -91,13 +116,24 @@ def _frame(protocol: Protocol, layout: Layout, number: int) -> SheetFrame:
         fields,
         tuple(row for row in fields if row.key),
         octets,
-        annotate(protocol, octets).rows,
+        tell_body(protocol, layout, octets) if layout.sealing else annotate(protocol, octets).rows,
     )
 
 
-def _all_values(protocol: Protocol, octets: bytes, values: dict[str, Any]) -> dict[str, Any]:
+def _example(protocol: Protocol, layout: Layout, values: dict[str, Any]) -> bytes:
+    """The example's octets, without tag and check where the frame is sealed."""
+    if layout.sealing:
+        return protocol.codec.body(layout.name, values)
+    return protocol.encode(layout.name, values)
+
+
+def _all_values(protocol: Protocol, layout: Layout, octets: bytes, values: dict[str, Any]) -> dict[str, Any]:
     """The example's values with the counts and flags that follow from them."""
-    return {**values, **protocol.decode(octets).values}
+    whole = protocol.codec.finished(octets + bytes(layout.tag_octets)) if layout.sealing else octets
+    message = protocol.codec.decode(
+        whole, None, lambda _layout, body, _tag: (body, 0)
+    )  # nothing to open: not encrypted
+    return {**values, **message.values}
 
 
 def _lengths(layout: Layout) -> str:
@@ -109,6 +145,8 @@ def _lengths(layout: Layout) -> str:
 def _facts(protocol: Protocol, layout: Layout) -> list[str]:
     """What stands below a frame's name."""
     facts = [_lengths(layout)]
+    if protocol.seal is not None:
+        facts.append("sealed" if layout.sealing else "not sealed")
     if layout.message is not None:
         facts.append(f"message {layout.message}")
     if layout.interval_s is not None:

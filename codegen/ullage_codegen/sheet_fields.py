@@ -24,6 +24,7 @@ class FieldRow:
 
     octets, bits: its place, "" where that depends on what is sent; register: the same as registers count, octet:bit.
     codes: what single codes stand for, a sentence each. example: its value in the worked example, a line an item.
+    hidden: whether it is encrypted.
     """
 
     id: str | None
@@ -42,35 +43,49 @@ class FieldRow:
     summary: str = ""
     key: str = ""
     example: tuple[str, ...] = ()
+    hidden: bool = False
 
     @property
     def about(self) -> str:
-        """Kind, role and summary in one breath; a kind that is the name is not said again."""
+        """Kind, role, encryption and summary in one breath; a kind that is the name is not said again."""
         words = [self.kind] if self.kind != self.name else []
         words += [f"role {self.role}"] if self.role else []
+        words += ["encrypted"] if self.hidden else []
         return ": ".join(part for part in (", ".join(words), self.summary) if part)
 
 
 def field_rows(
     protocol: Protocol, layout: Layout, number: int, keyed: dict[str, str], values: dict[str, Any]
 ) -> tuple[FieldRow, ...]:
-    """The lines of a frame, header first, the check last.
+    """The lines of a frame, header first, tag and check last.
 
     number: the frame's place in the protocol. keyed: letters on the rulers. values: of the worked example.
     """
     maker = _Rows(protocol, layout, slot_ids(number, layout), keyed)
     rows = list(maker.scope(layout.entries, 0, [values]))
+    if layout.sealing:
+        rows.append(_tag_row(layout, number))
     if protocol.integrity:
         rows.append(_check_row(protocol, layout, number))
     return tuple(rows)
 
 
+def _tag_row(layout: Layout, number: int) -> FieldRow:
+    octets, bits, register = _place(8 * layout.body_octets, 8 * layout.tag_octets) if layout.fixed else ("", "", "")
+    covers = f"over octets 0..{layout.body_octets - 1}" if layout.fixed else "over all octets before it"
+    codes = (covers, "opens with the key of the station")
+    return FieldRow(
+        f"f{number}tag", "tag", "AES-CCM", 0, octets, bits, register, str(8 * layout.tag_octets), codes=codes
+    )
+
+
 def _check_row(protocol: Protocol, layout: Layout, number: int) -> FieldRow:
     integrity = protocol.integrity
     assert integrity is not None
-    octets, bits, register = _place(8 * layout.body_octets, 8 * layout.check_octets) if layout.fixed else ("", "", "")
+    at = layout.octets - layout.check_octets
+    octets, bits, register = _place(8 * at, 8 * layout.check_octets) if layout.fixed else ("", "", "")
     order = () if integrity.octets == 1 else (f"{'high' if integrity.high_first else 'low'} octet first",)
-    covers = f"over octets {integrity.first_octet}..{layout.body_octets - 1}"
+    covers = f"over octets {integrity.first_octet}..{at - 1}"
     if not layout.fixed:
         covers = f"over octet {integrity.first_octet} and all that follow, up to it"
     wide = str(8 * layout.check_octets)
@@ -115,8 +130,13 @@ class _Rows:
         example = tuple(self._example(slot, values))
         return FieldRow(
             name, slot.name or "fill", slot.kind, depth, octets, bits, register, str(slot.bits), range_, step, unit,
-            (*codes, *low), slot.role or "", slot.summary, self.keyed.get(name, ""), example,
+            (*codes, *low), slot.role or "", slot.summary, self.keyed.get(name, ""), example, self._hidden(slot, known),
         )  # fmt: skip
+
+    def _hidden(self, slot: Slot, known: bool) -> bool:
+        """Whether a slot is encrypted. known: whether it stands at a fixed place; what does not stands behind those."""
+        first = self.layout.sealing.first_octet if self.layout.sealing else None
+        return first is not None and (not known or slot.offset >= 8 * first)
 
     def _example(self, slot: Slot, values: list[dict[str, Any]]) -> Iterator[str]:
         if isinstance(slot.transform, Fixed):
@@ -150,7 +170,9 @@ def _scaled_codes(slot: Slot, scaled: Scaled) -> Iterator[str]:
         yield f"{signed}code 0 is {_fixed(scaled, scaled.first)}{f' {scaled.unit}' if scaled.unit else ''}"
     if scaled.broadcast is not None:
         yield f"{scaled.broadcast} everybody"
-    if slot.kind == "sequence":
+    if scaled.counter_bits is not None and scaled.counter_bits > slot.bits:
+        yield f"low {slot.bits} of the {scaled.counter_bits} bits of the sender's counter"
+    elif slot.kind == "sequence":
         yield f"one more for each frame; {scaled.highest} is followed by 0 (RFC 1982)"
     if scaled.epoch:
         yield "since 1970-01-01 00:00 UTC" if scaled.epoch == "unix" else "since the start"

@@ -7,7 +7,7 @@ from .diagram import RULER, rows
 from .sheet import Sheet, SheetFrame
 from .sheet_fields import FieldRow
 from .sheet_rulers import Part, Strip
-from .sheet_words import NUMBERINGS, PLACES, REFUSALS
+from .sheet_words import HATCHED, NUMBERINGS, PLACES, REFUSALS
 
 _REGISTERS = " " + " ".join(str(7 - bit % 8) for bit in range(32))
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~])")
@@ -30,6 +30,8 @@ def _lines(sheet: Sheet) -> Iterator[str]:
     yield from ("", "## How to read the tables", "")
     yield PLACES
     yield from ("", "## Stations", "", *(f"- {_plain(line)}" for line in sheet.stations))
+    if sheet.sealing:
+        yield from ("", "## Sealing", "", *(f"- {_plain(line)}" for line in sheet.sealing))
     yield from _answers(sheet)
     if sheet.check:
         noun = p.integrity.noun if p.integrity else ""
@@ -45,10 +47,11 @@ def _frame(frame: SheetFrame) -> Iterator[str]:
         yield from (_plain(frame.layout.summary), "")
     yield from (_plain(" · ".join(frame.facts)), "")
     yield from _code("\n".join(_rulers(frame)), "text")
-    yield from ("", f"{NUMBERINGS[0]} {NUMBERINGS[1]}", "")
+    hatched = f" {HATCHED[1]}" if frame.hidden else ""
+    yield from ("", f"{NUMBERINGS[0]} {NUMBERINGS[1]}{hatched}", "")
     head = ("field", "octet", "bits", "wide", "range", "step", "unit", "codes", "example")
     yield from _table(head, [_field(row) for row in frame.fields])
-    yield from ("", f"Worked example: `{frame.example.hex(' ')}`", "")
+    yield from ("", f"{frame.example_title}: `{frame.example.hex(' ')}`", "")
     told = [
         ("" if row.octet is None else str(row.octet), row.hex, row.bits, row.name, row.raw, row.reading)
         for row in frame.rows
@@ -64,7 +67,9 @@ def _rulers(frame: SheetFrame) -> Iterator[str]:
 def _part_rulers(parts: Iterable[Part], indent: str) -> Iterator[str]:
     for part in parts:
         if isinstance(part, Strip):
-            yield from (indent + line for line in rows([(cell.name, cell.offset, cell.bits) for cell in part.cells]))
+            hatched = {cell.offset for cell in part.cells if cell.hidden}
+            cells = [(cell.name, cell.offset, cell.bits) for cell in part.cells]
+            yield from (indent + line for line in rows(cells, hatched))
         else:
             yield indent + (f"{part.name}: {part.caption}" if part.name else f"({part.caption})")
             yield from _part_rulers(part.parts, indent + "  ")

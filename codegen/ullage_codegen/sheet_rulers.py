@@ -17,7 +17,10 @@ _KEYS = "abcdefghijklmnopqrstuvwxyz"
 
 @dataclass(frozen=True)
 class Cell:
-    """One field on a ruler. id: the slot's, as in the decoder's tables; key: a letter where the name is too long."""
+    """One field on a ruler. id: the slot's, as in the decoder's tables; key: a letter where the name is too long.
+
+    hidden: whether it is encrypted.
+    """
 
     id: str
     name: str
@@ -25,6 +28,7 @@ class Cell:
     bits: int
     key: str = ""
     header: bool = False
+    hidden: bool = False
 
     @property
     def end(self) -> int:
@@ -80,28 +84,44 @@ def parts(layout: Layout, number: int, check_name: str, keyed: dict[str, str]) -
     layout: the frame. number: its place in the protocol. check_name: "CRC" or "sum". keyed: as `keys` gives it.
     """
     ids = slot_ids(number, layout)
+    first = layout.sealing.first_octet if layout.sealing else None
     head = tuple(
-        Cell(name, slot.name or "fill", slot.offset, slot.bits, keyed.get(name, ""), place < layout.header_slots)
+        Cell(
+            name,
+            slot.name or "fill",
+            slot.offset,
+            slot.bits,
+            keyed.get(name, ""),
+            place < layout.header_slots,
+            first is not None and slot.offset >= 8 * first,
+        )
         for place, slot in enumerate(layout.slots)
         for name in (ids[id(slot)],)
     )
-    check = Cell(f"f{number}check", check_name, 8 * layout.body_octets, 8 * layout.check_octets)
+    ends = _ends(layout, number, check_name, layout.body_octets if layout.fixed else 0)
     if layout.fixed:
-        return (Strip((*head, check) if layout.check_octets else head, True, True),)
+        return (Strip((*head, *ends), True, True),)
     found: list[Part] = [Strip(head, True, True)] if head else []
     at = phases(layout.slots, frozenset({0}))
-    found += _scope(layout.tail, at, ids, keyed)
+    found += _scope(layout.tail, at, ids, keyed, first is not None)
     if may_fill(layout):
         found.append(Block("note", "", FILL, ()))
-    if layout.check_octets:
-        found.append(Strip((Cell(check.id, check_name, 0, check.bits),), False, True))
+    if ends:
+        found.append(Strip(ends, False, True))
     return tuple(found)
 
 
+def _ends(layout: Layout, number: int, check_name: str, octet: int) -> tuple[Cell, ...]:
+    """Tag and check, as far as there are any. octet: where they begin."""
+    tag = Cell(f"f{number}tag", "tag", 8 * octet, 8 * layout.tag_octets)
+    check = Cell(f"f{number}check", check_name, tag.end, 8 * layout.check_octets)
+    return tuple(cell for cell in (tag, check) if cell.bits)
+
+
 def _scope(
-    entries: tuple[Entry, ...], at: frozenset[int], ids: dict[int, str], keyed: dict[str, str]
+    entries: tuple[Entry, ...], at: frozenset[int], ids: dict[int, str], keyed: dict[str, str], hidden: bool
 ) -> Iterator[Part]:
-    """The parts of entries; at: where in an octet they can begin."""
+    """The parts of entries; at: where in an octet they can begin; hidden: whether they are encrypted."""
     cells: list[Cell] = []
     start = at
     for entry in entries:
@@ -109,14 +129,14 @@ def _scope(
             start = start if cells else at
             offset = cells[-1].end if cells else 0
             name = ids[id(entry)]
-            cells.append(Cell(name, entry.name, offset, entry.bits, keyed.get(name, "")))
+            cells.append(Cell(name, entry.name, offset, entry.bits, keyed.get(name, ""), hidden=hidden))
         else:
             if cells:
                 yield Strip(tuple(cells), False, start == {0})
                 cells = []
             inside = _item_phases(entry, at)
             kind = "list" if isinstance(entry, Repeat) else "group"
-            yield Block(kind, entry.name, caption(entry), tuple(_scope(entry.entries, inside, ids, keyed)))
+            yield Block(kind, entry.name, caption(entry), tuple(_scope(entry.entries, inside, ids, keyed, hidden)))
         at = phases((entry,), at)
     if cells:
         yield Strip(tuple(cells), False, start == {0})

@@ -12,6 +12,8 @@ BIT = 24
 """Width of one bit."""
 ROOM = 3
 """Letters of a name that fit on one bit."""
+_HATCH = 5
+"""Height of the slanted lines that stand for encryption, and how far apart they are."""
 _LABEL, _BAR, _DIGITS, _HEX, _GAP = 15, 24, 17, 14, 8
 
 
@@ -37,7 +39,7 @@ def _label(strip: Strip) -> int:
 
 def _told(strip: Strip) -> str:
     """The ruler for those who hear the page."""
-    return "; ".join(f"{cell.name}: {_bits(cell)}" for cell in strip.cells)
+    return "; ".join(f"{cell.name}: {_bits(cell)}{', encrypted' if cell.hidden else ''}" for cell in strip.cells)
 
 
 def _bits(cell: Cell) -> str:
@@ -81,18 +83,28 @@ def _row(strip: Strip, first: int, last: int, top: int) -> list[str]:
 def _piece(cell: Cell, begin: int, end: int, first: int, bar: int) -> str:
     """As much of a cell as stands in one row."""
     x, width = (begin - first) * BIT, (end - begin) * BIT
-    kinds = "cell head" if cell.header else "cell"
+    kinds = "cell head" if cell.header else "cell hidden" if cell.hidden else "cell"
     name = _fitting(cell, begin, end)
     columns = " ".join(str(_middle(bit - first)) for bit in range(begin, end))
     dots = "·" * (end - begin)
+    line = bar + (13 if cell.hidden else 16)
     return (
-        f'<g class="{kinds}" data-slot="{cell.id}"><title>{escape(cell.name)}, {_bits(cell)}</title>'
+        f'<g class="{kinds}" data-slot="{cell.id}"><title>{escape(cell.name)}, {_bits(cell)}'
+        f"{', encrypted' if cell.hidden else ''}</title>"
         f'<rect x="{x + (0 if begin > cell.offset else 1)}" y="{bar}" '
         f'width="{width - (begin == cell.offset) - (end == cell.end)}" height="{_BAR}"/>'
-        f'<text class="name{" key" if name == cell.key and cell.key else ""}" x="{x + width // 2}" y="{bar + 16}">'
+        f"{_hatching(x, width, bar) if cell.hidden else ''}"
+        f'<text class="name{" key" if name == cell.key and cell.key else ""}" x="{x + width // 2}" y="{line}">'
         f"{escape(name)}</text>"
         f'<text class="digits" data-bit="{begin}" x="{columns}" y="{bar + _BAR + 13}">{dots}</text></g>'
     )
+
+
+def _hatching(x: int, width: int, top: int) -> str:
+    """Slanted lines over a bar along its lower edge, so that a name on it can be read."""
+    foot = top + _BAR - 1
+    lines = "".join(f"M{at} {foot}l{_HATCH} -{_HATCH}" for at in range(x + 2, x + width - _HATCH, _HATCH))
+    return f'<path class="hatch" d="{lines}"/>'
 
 
 def _fitting(cell: Cell, begin: int, end: int) -> str:

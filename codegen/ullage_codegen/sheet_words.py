@@ -12,6 +12,7 @@ from ullage.crc import CHECK_OCTETS
 from ullage.layout import Integrity, Layout, Scaled, Slot
 
 from .cheader import encoder_answers
+from .sheet_seal import cautions as seal_cautions
 
 _WHAT_TO_DO: tuple[tuple[str, tuple[Status, ...]], ...] = (
     ("Do nothing: all is well.", (Status.NOT_ADDRESSED,)),
@@ -30,6 +31,10 @@ _WHAT_TO_DO: tuple[tuple[str, tuple[Status, ...]], ...] = (
             Status.SPARE_NOT_ZERO,
             Status.NOT_A_VALUE,
         ),
+    ),
+    (
+        "Look after the keys and the counters of both ends.",
+        (Status.NO_KEY, Status.WRONG_TAG, Status.REPLAY, Status.COUNTER_SPENT, Status.COUNTER_LOST),
     ),
     ("Change what you send: the encoder wrote nothing.", (Status.OUT_OF_RANGE, Status.TOO_MANY, Status.NO_ROOM)),
 )
@@ -56,6 +61,7 @@ class Advice:
 def advice(protocol: Protocol) -> tuple[Advice, ...]:
     """The answers that this protocol's ends can give, by what the reader can do about them."""
     possible = {*reasons(protocol), *encoder_answers(protocol)}
+    possible |= {Status.COUNTER_SPENT, Status.COUNTER_LOST} if protocol.seal else set()
     noun = protocol.integrity.noun if protocol.integrity else "check"
     found = []
     for todo, statuses in _WHAT_TO_DO:
@@ -67,7 +73,10 @@ def advice(protocol: Protocol) -> tuple[Advice, ...]:
 
 def _reason(status: Status, noun: str) -> Reason:
     meaning = status.meaning.removeprefix("encode: ").replace("CRC", noun)
-    return Reason(str(status), int(status), _sentence(meaning), status.advice.replace("CRC", noun))
+    advised = status.advice.replace("CRC", noun)
+    if status is Status.NO_KEY:
+        advised += " A sheet holds no keys and opens no sealed frame; ullage decode and ullage explain do, with --keys."
+    return Reason(str(status), int(status), _sentence(meaning), advised)
 
 
 def _sentence(text: str) -> str:
@@ -91,10 +100,11 @@ def stations(protocol: Protocol) -> tuple[str, ...]:
     if "sequence" in every:
         slot = every["sequence"]
         last = (1 << slot.bits) - 1
+        restart = "0 out of turn is a restart" if protocol.seal is None else "a long gap may be a restart"
         found.append(
             f"{slot.name} grows by one with each new frame of a station and begins again at 0 after {last} "
-            "(serial number arithmetic, RFC 1982). A repeat carries the same number, a gap is a lost frame, and 0 out "
-            "of turn is a restart."
+            "(serial number arithmetic, RFC 1982). A repeat carries the same number, a gap is a lost frame, and "
+            f"{restart}."
         )
     return tuple(found)
 
@@ -153,6 +163,8 @@ NUMBERINGS = (
     "Upper numbers: bit 0 is the most significant and goes first (RFC 791, appendix B).",
     "Lower numbers: the same bits as registers count them, 7 to 0.",
 )
+HATCHED = ("Hatched: encrypted.", "Filled with colons: encrypted.")
+"""What says that a field is encrypted: on a drawn ruler, and on one of letters."""
 PLACES = (
     "Octet 0 goes first. The column bits counts from the first bit of the frame, bit 0 being the most significant; "
     "beside it stands octet:bit as registers count, bit 7 being the most significant, so that 5:4 is the bit with the "
@@ -171,11 +183,19 @@ DEFER = (
 
 def cautions(protocol: Protocol) -> tuple[str, ...]:
     """What a sheet must warn of, a caution each."""
-    orders = [name for name, layout in protocol.frames.items() if _orders(layout)]
-    found = [
-        "Nothing here is secret or proven: frames are neither encrypted nor authenticated, and a check finds "
-        "accidents, not intent."
-    ]
+    open_frames = {name: layout for name, layout in protocol.frames.items() if layout.sealing is None}
+    orders = [name for name, layout in open_frames.items() if _orders(layout)]
+    found = [] if protocol.seal is None else list(seal_cautions(protocol))
+    if protocol.seal is None:
+        found.append(
+            "Nothing here is secret or proven: frames are neither encrypted nor authenticated, and a check finds "
+            "accidents, not intent."
+        )
+    elif open_frames:
+        found.append(
+            f"{' and '.join(open_frames)}: not sealed, so neither secret nor proven. Anyone with such a radio can send "
+            f"{'it' if len(open_frames) == 1 else 'them'}: let nothing that matters hang on that."
+        )
     if orders:
         found.append(
             f"{' and '.join(orders)}: anyone with such a radio can send {'it' if len(orders) == 1 else 'them'}. What "

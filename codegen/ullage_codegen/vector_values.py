@@ -4,11 +4,11 @@ What a decoder accepts encodes to the same octets, so the accepted frames of `ve
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ullage import Protocol
-from ullage.layout import Entry, Gate, Layout, Repeat, Slot
+from ullage.layout import Entry, Gate, Layout, Repeat, Scaled, Slot
 from ullage.status import Status
 from ullage.unfold import controls
 from ullage.words.samples import sample_value
@@ -25,7 +25,8 @@ class EncodeCase:
     """Values for an encoder, without counts and flags that follow from them.
 
     wanted: what the encoder must answer. rounds: whether a value is rounded or clamped on the way. short: how many
-    octets fewer than the frame takes the buffer has.
+    octets fewer than the frame takes the buffer has. number: of a sealed frame, what the sender's counter hands out;
+    its low bits stand among the values.
     """
 
     name: str
@@ -34,12 +35,41 @@ class EncodeCase:
     wanted: Status
     rounds: bool = False
     short: int = 0
+    number: int | None = None
 
 
 def encode_cases(protocol: Protocol) -> Iterator[EncodeCase]:
     """All cases, in a fixed order, frame by frame."""
     for layout in protocol.frames.values():
-        yield from _frame_cases(layout)
+        if layout.sealing is None:
+            yield from _frame_cases(layout)
+        else:
+            yield from _sealed_cases(protocol, layout)
+
+
+def _sealed_cases(protocol: Protocol, layout: Layout) -> Iterator[EncodeCase]:
+    """A sealed frame's cases: the sequence number is not a value but the low bits of what the counter hands out."""
+    assert protocol.seal is not None
+    name, to = protocol.seal.nonce[-1], protocol.destination_slot
+    slot, usual = layout.slot(name), scope_values(layout.entries, USUAL)
+    low = usual[name]
+    for case in _frame_cases(layout):
+        if case.values[name] == low:
+            yield replace(case, number=low)
+    most = (1 << protocol.seal.counter_bits) - 1
+    for number in dict.fromkeys((0, low + (3 << slot.bits), most - 1)):
+        if number < most:
+            values = {**usual, name: number & ((1 << slot.bits) - 1)}
+            yield EncodeCase(f"{layout.name}: number {number}", layout.name, values, Status.FINE, number=number)
+    spent = {**usual, name: 0}
+    words = f"{layout.name}: the counter has reached its end"
+    yield EncodeCase(words, layout.name, spent, Status.COUNTER_SPENT, number=most + 1)
+    everybody = to.transform.broadcast if to and isinstance(to.transform, Scaled) else None
+    if to is not None and everybody is not None:
+        source = next(name for name in protocol.seal.nonce if layout.slot(name).kind == "source")
+        values = {**usual, to.name: everybody, source: protocol.seal.hub}
+        wanted = Status.FINE if protocol.seal.group_key else Status.OUT_OF_RANGE
+        yield EncodeCase(f"{layout.name}: from the hub to everybody", layout.name, values, wanted, number=low)
 
 
 def _frame_cases(layout: Layout) -> Iterator[EncodeCase]:

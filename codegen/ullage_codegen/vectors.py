@@ -5,13 +5,14 @@ really answers is written. A case whose meaning does not hold is left out, or is
 reason or status of this protocol that no vector has.
 """
 
+import itertools
 import json
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from ullage import EncodeError, Protocol, Refused, Status, UllageError, __version__
+from ullage import EncodeError, Message, Protocol, Refused, Status, UllageError, __version__
 from ullage.codes import reasons
 from ullage.layout import Entry, Repeat, Slot
 from ullage.words.as_json import json_values
@@ -20,6 +21,8 @@ from .cheader import encoder_answers
 from .ctext import said, slot_rows
 from .emitted import Emitted
 from .vector_frames import DecodeCase, decode_cases
+from .vector_seal import PUBLISHED, Held, heard_message, holder, sealed_again, sent
+from .vector_sealed import sealed_cases
 from .vector_values import EncodeCase, encode_cases
 
 _VERSION = 1
@@ -34,7 +37,11 @@ class VectorFault(UllageError):
 
 @dataclass(frozen=True, slots=True)
 class DecodeVector:
-    """Octets, the receiving station or None, and the answer: a status, and the frame with its values or the field."""
+    """Octets, the receiving station or None, and the answer: a status, and the frame with its values or the field.
+
+    key, highest: what the receiver holds and has accepted, as in `DecodeCase`. counter: the whole number of an opened
+    frame.
+    """
 
     name: str
     octets: bytes
@@ -43,11 +50,17 @@ class DecodeVector:
     frame: str | None
     values: dict[str, Any] | None
     field: str | None
+    key: Held | None = None
+    highest: int | None = None
+    counter: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class EncodeVector:
-    """Values of a frame, the buffer's octets or None, and the answer: octets, or the status of a refusal."""
+    """Values of a frame, the buffer's octets or None, and the answer: octets, or the status of a refusal.
+
+    key, counter: of a sealed frame, what the sender holds and the number that its counter hands out.
+    """
 
     name: str
     frame: str
@@ -56,6 +69,8 @@ class EncodeVector:
     status: Status
     octets: bytes | None
     rounds: bool
+    key: Held | None = None
+    counter: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +85,8 @@ class Vectors:
 
 def vectors(protocol: Protocol) -> Vectors:
     """Make all vectors. The same for the same spec. Raises VectorFault where codec and meaning differ."""
-    decode = _named(one for case in decode_cases(protocol) if (one := _decoded(protocol, case)))
+    cases = itertools.chain(decode_cases(protocol), sealed_cases(protocol))
+    decode = _named(one for case in cases if (one := _decoded(protocol, case)))
     encode = _named(_encoded(protocol, case) for case in encode_cases(protocol))
     made = Vectors(tuple(decode), tuple(encode), reasons(protocol), possible_statuses(protocol))
     seen = {one.status for one in made.decode} | {one.status for one in made.encode}
@@ -83,7 +99,8 @@ def vectors(protocol: Protocol) -> Vectors:
 def possible_statuses(protocol: Protocol) -> tuple[Status, ...]:
     """What encoders of this protocol can refuse with."""
     can = any(_can_be_outside(layout.entries) for layout in protocol.frames.values())
-    return tuple(status for status in encoder_answers(protocol) if can or status is not Status.OUT_OF_RANGE)
+    found = tuple(status for status in encoder_answers(protocol) if can or status is not Status.OUT_OF_RANGE)
+    return (*found, Status.COUNTER_SPENT) if protocol.seal else found
 
 
 def _can_be_outside(entries: tuple[Entry, ...]) -> bool:
@@ -99,13 +116,15 @@ def _can_be_outside(entries: tuple[Entry, ...]) -> bool:
 
 def _decoded(protocol: Protocol, case: DecodeCase) -> DecodeVector | None:
     """The codec's answer to a case, or None where it is not what the case is for."""
+    asked, given = (case.name, case.octets, case.at), (case.key, case.highest)
     try:
-        message = protocol.decode(case.octets, case.at)
+        message = _heard(protocol, case)
     except Refused as refused:
-        vector = DecodeVector(case.name, case.octets, case.at, refused.reason, refused.frame, None, refused.field)
+        vector = DecodeVector(*asked, refused.reason, refused.frame, None, refused.field, *given)
     else:
-        vector = DecodeVector(case.name, case.octets, case.at, Status.FINE, message.frame, message.values, None)
-        if protocol.encode(message.frame, message.values) != case.octets:
+        vector = DecodeVector(*asked, Status.FINE, message.frame, message.values, None, *given, message.counter)
+        again = sealed_again(protocol, message) if message.sealed else protocol.encode(message.frame, message.values)
+        if again != case.octets:
             raise VectorFault(f"{case.name}: what was accepted does not encode to the same octets")
     if vector.status not in case.wanted:
         if case.certain:
@@ -114,12 +133,23 @@ def _decoded(protocol: Protocol, case: DecodeCase) -> DecodeVector | None:
     return vector
 
 
+def _heard(protocol: Protocol, case: DecodeCase) -> Message:
+    """What is made of a case's octets: by the protocol alone, or by a receiver with the case's key. Raises Refused."""
+    if case.key is None:
+        return protocol.decode(case.octets, case.at)
+    return heard_message(protocol, case.octets, case.at, case.key, case.highest)
+
+
 def _encoded(protocol: Protocol, case: EncodeCase) -> EncodeVector:
     """The codec's answer to a case."""
     octets: bytes | None = None
     capacity: int | None = None
+    key = None if case.number is None else holder(protocol, case.frame, case.values)
     try:
-        octets = protocol.encode(case.frame, case.values)
+        if case.number is None:
+            octets = protocol.encode(case.frame, case.values)
+        else:
+            octets = sent(protocol, case.frame, case.values, case.number)
         status = Status.FINE
     except EncodeError as error:
         if error.status is None:
@@ -130,7 +160,8 @@ def _encoded(protocol: Protocol, case: EncodeCase) -> EncodeVector:
         octets = None
     if status is not case.wanted:
         raise VectorFault(f"{case.name}: {status} is not what the spec means")
-    return EncodeVector(case.name, case.frame, case.values, capacity, status, octets, case.rounds)
+    answer = (capacity, status, octets, case.rounds)
+    return EncodeVector(case.name, case.frame, case.values, *answer, key, case.number)
 
 
 _Vector = TypeVar("_Vector", DecodeVector, EncodeVector)
@@ -159,6 +190,15 @@ _HOW = (
     "rounds: a value lies between two steps (to the nearest, ties to the even step) or beyond a range that clamps.",
     "capacity: octets in the encoder's buffer. wide: a whole number in it is not exact in a double.",
 )
+_HOW_SEALED = (
+    "key: the receiver, or the sender, holds the key of 'station' (null: the group's) and no other. Without it the "
+    "receiver holds none and refuses sealed frames.",
+    "highest: the one number that the receiver has accepted before from the frame's source under that key. Without it "
+    "nothing is known of the source, and the receiver looks for numbers from 0 on.",
+    "counter: the whole number of the frame, which an opened frame must be found to have, or which the sender's "
+    "counter hands out; its low bits are the sequence number.",
+)
+_WARNING = "These keys are printed in standards, so everybody has them: for tests alone, never for a station."
 
 
 def emitted_vectors(protocol: Protocol, spec_name: str) -> Emitted:
@@ -190,7 +230,8 @@ def _text(protocol: Protocol, spec_name: str, made: Vectors) -> str:
         "statuses": {str(status): int(status) for status in made.statuses},
     }
     lines = ["{", *(f"  {json.dumps(key)}: {json.dumps(value)}," for key, value in head.items())]
-    lines += ['  "how": [', *_items(_HOW), "  ],"]
+    lines += ['  "how": [', *_items((*_HOW, *(_HOW_SEALED if protocol.seal else ()))), "  ],"]
+    lines += _keys(protocol)
     lines += [f"  {json.dumps(key)}: {json.dumps(value)}," for key, value in answers.items()]
     lines += ['  "frames": {', *_frames(protocol), "  },"]
     lines += ['  "decode": [', *_items(map(_decode_data, made.decode)), "  ],"]
@@ -209,6 +250,14 @@ def _items(things: Iterable[Any]) -> list[str]:
     return [*lines[:-1], lines[-1].removesuffix(",")] if lines else []
 
 
+def _keys(protocol: Protocol) -> list[str]:
+    """The keys of the vectors, with the places where they are printed; nothing where no frame is sealed."""
+    if protocol.seal is None:
+        return []
+    keys = [{"octets": octets.hex(), "from": where} for octets, where in PUBLISHED[protocol.seal.key_bits]]
+    return [f'  "warning": {json.dumps(_WARNING)},', '  "keys": [', *_items(keys), "  ],"]
+
+
 def _frames(protocol: Protocol) -> list[str]:
     """Each frame's lengths and its table, a row a line, as --verify compares it."""
     lines: list[str] = []
@@ -224,20 +273,34 @@ def _decode_data(vector: DecodeVector) -> dict[str, Any]:
     data: dict[str, Any] = {"name": vector.name, "octets": vector.octets.hex()}
     if vector.at is not None:
         data["at"] = vector.at
+    data |= _key_data(vector.key)
+    if vector.highest is not None:
+        data["highest"] = vector.highest
     if vector.values is None:
-        return {**data, "refused": str(vector.status), "reason": int(vector.status), "field": vector.field}
-    return {**data, "frame": vector.frame, "values": json_values(vector.values), **_wide(vector.values)}
+        refused = {"refused": str(vector.status), "reason": int(vector.status), "field": vector.field}
+        return {**data, **refused, **_wide(vector.highest)}
+    data |= {"frame": vector.frame, "values": json_values(vector.values)}
+    if vector.counter is not None:
+        data["counter"] = vector.counter
+    return {**data, **_wide((vector.values, vector.highest, vector.counter))}
+
+
+def _key_data(key: Held | None) -> dict[str, Any]:
+    return {} if key is None else {"key": {"station": key.station, "octets": key.octets.hex()}}
 
 
 def _encode_data(vector: EncodeVector) -> dict[str, Any]:
     data: dict[str, Any] = {"name": vector.name, "frame": vector.frame, "values": json_values(vector.values)}
+    data |= _key_data(vector.key)
+    if vector.counter is not None:
+        data["counter"] = vector.counter
     if vector.capacity is not None:
         data["capacity"] = vector.capacity
     if vector.octets is None:
         data |= {"refused": str(vector.status), "status": int(vector.status)}
     else:
         data["octets"] = vector.octets.hex()
-    return {**data, **({"rounds": True} if vector.rounds else {}), **_wide(vector.values)}
+    return {**data, **({"rounds": True} if vector.rounds else {}), **_wide((vector.values, vector.counter))}
 
 
 def _in_json(value: Any) -> bool:

@@ -10,6 +10,7 @@ from construct import (
     BitsInteger,
     BitStruct,
     Bitwise,
+    Bytes,
     BytesInteger,
     Check,
     Checksum,
@@ -38,7 +39,8 @@ def as_construct(protocol: "Protocol", frame: str | None = None) -> Any:
 
     protocol: the protocol. frame: a frame's name; None means all frames, told apart as their constants tell.
     Returns a construct whose `parse(octets)` gives `frame` (the name), `body.value` (field name -> raw code, unsigned)
-    and `check` (the CRC or sum, where there is one); it raises construct's own errors. `build` needs the same shape;
+    and `check` (the CRC or sum, where there is one); it raises construct's own errors. Of a sealed frame `body` is what
+    is in the clear, then come `encrypted` and `tag` as octets; nobody opens them here. `build` needs the same shape;
     frames with lists or groups can only be parsed.
     """
     if frame is not None:
@@ -47,21 +49,37 @@ def as_construct(protocol: "Protocol", frame: str | None = None) -> Any:
 
 
 def _frame(protocol: "Protocol", layout: Layout) -> Any:
-    body = "body" / RawCopy(BitStruct(*(_entry(entry) for entry in layout.entries)))
-    if not layout.fixed:
-        body = "body" / RawCopy(FixedSized(_before_check(layout.check_octets), Bitwise(_row_to_end(layout))))
+    parts = ["frame" / Computed(layout.name), *_before_the_check(layout)]
     integrity = protocol.integrity
     if integrity is None:
-        return Struct("frame" / Computed(layout.name), body, Terminated)
+        return Struct(*parts, Terminated)
     first = integrity.first_octet
+
+    def covered(context: Any) -> bytes:
+        sealed: bytes = context.get("encrypted", b"") + context.get("tag", b"")
+        return (context.body.data + sealed)[first:]  # type: ignore[no-any-return]
+
     number = BytesInteger(integrity.octets, swapped=not integrity.high_first)
-    check = "check" / Checksum(number, integrity.check.compute, lambda context: context.body.data[first:])
-    return Struct("frame" / Computed(layout.name), body, check, Terminated)
+    return Struct(*parts, "check" / Checksum(number, integrity.check.compute, covered), Terminated)
 
 
-def _before_check(check_octets: int) -> Any:
-    """How many octets stand before the check, seen from the beginning of the body."""
-    return lambda context: stream_size(context._io) - stream_tell(context._io, None) - check_octets
+def _before_the_check(layout: Layout) -> list[Any]:
+    """Body, and where it is sealed what is encrypted and the tag."""
+    sealing = layout.sealing
+    if sealing is None or sealing.first_octet is None:
+        body = BitStruct(*(_entry(entry) for entry in layout.entries))
+        if not layout.fixed:
+            body = FixedSized(_before_check(layout.end_octets), Bitwise(_row_to_end(layout)))
+        return ["body" / RawCopy(body), *(["tag" / Bytes(sealing.tag_octets)] if sealing else [])]
+    clear = [slot for slot in layout.slots if slot.offset < 8 * sealing.first_octet]
+    size = _before_check(layout.end_octets) if not layout.fixed else layout.body_octets - sealing.first_octet
+    body = "body" / RawCopy(BitStruct(*(_slot(slot) for slot in clear)))
+    return [body, "encrypted" / Bytes(size), "tag" / Bytes(sealing.tag_octets)]
+
+
+def _before_check(end_octets: int) -> Any:
+    """How many octets stand from here up to the tag, or to the check where there is no tag."""
+    return lambda context: stream_size(context._io) - stream_tell(context._io, None) - end_octets
 
 
 def _row_to_end(layout: Layout) -> Any:

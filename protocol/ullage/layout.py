@@ -227,7 +227,7 @@ class Seal:
     key_bits: 128, 192 or 256. tag_octets: 4, 6 .. 16. nonce: names of the fields in it, in order, the sequence number
     last. network: constant at the nonce's beginning, of network_octets. hub: the station that all others share keys
     with. counter_bits: of the whole counter. resync: further high parts that a receiver tries. group_key: whether a
-    frame to everybody may be sealed, under a key that all share.
+    frame to everybody may be sealed, under a key that all share. reserve: numbers that a sender reserves by one write.
     """
 
     key_bits: int
@@ -239,6 +239,7 @@ class Seal:
     counter_bits: int
     resync: int
     group_key: bool
+    reserve: int
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from .unfold import Counter, Row, unfold
 
 if TYPE_CHECKING:
     from .protocol import Protocol
+    from .seal.keys import Key
 
 
 def with_check(protocol: "Protocol", body: bytes) -> bytes:
@@ -22,6 +23,28 @@ def with_check(protocol: "Protocol", body: bytes) -> bytes:
         return body
     covered = body[integrity.first_octet :]
     return body + integrity.check.to_octets(integrity.check.compute(covered), integrity.high_first)
+
+
+def with_seal(protocol: "Protocol", layout: Layout, body: bytes, key: "Key", number: int) -> bytes:
+    """A body (in the clear, any octets but with room for the nonce's fields) sealed, with a right tag and check.
+
+    number: the whole counter; the low bits that travel stand in the body already, right or wrong.
+    """
+    from .seal.ccm import seal
+    from .sealed import parts_of
+
+    parts = parts_of(protocol, layout)
+    cut, tag_octets = parts.cut(body), layout.tag_octets
+    return with_check(
+        protocol, body[:cut] + seal(key, parts.nonce_of(body, number), body[cut:], body[:cut], tag_octets)
+    )
+
+
+def key_owner(protocol: "Protocol", layout: Layout, body: bytes) -> int | None:
+    """The station whose key seals this body; None for the group's key."""
+    from .sealed import parts_of
+
+    return parts_of(protocol, layout).owner(body)
 
 
 class Packer:

@@ -13,8 +13,7 @@ from .protocol import Protocol
 from .status import Status
 
 if TYPE_CHECKING:
-    from .seal.keys import Key
-    from .sealed import Heard, Who
+    from .sealed import Heard, Keys, Who
 
 _ORDER = (
     *(Status.TOO_SHORT, Status.TOO_LONG, Status.INTEGRITY, Status.OTHER_REVISION, Status.UNKNOWN_MESSAGE),
@@ -43,7 +42,7 @@ class Receiver:
     def __init__(
         self,
         protocols: Protocol | Iterable[Protocol],
-        keys: "Mapping[int | None, Key] | None" = None,
+        keys: "Keys | None" = None,
         from_counter: int = 0,
     ) -> None:
         self.protocols = (protocols,) if isinstance(protocols, Protocol) else tuple(protocols)

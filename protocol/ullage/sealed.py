@@ -19,7 +19,7 @@ from .seal.window import OldRun, Seen, Window, candidates, old_candidates
 from .spec.seal_rules import octets_of
 from .status import Status
 
-Keys = Mapping[int | None, Key]
+Keys = Mapping[int, Key] | Mapping[int | None, Key]
 """Station -> its key; None -> the group's."""
 
 
@@ -68,7 +68,8 @@ class _Parts:
         return len(body) if first is None else first
 
 
-def _parts(protocol: Protocol, layout: Layout) -> _Parts:
+def parts_of(protocol: Protocol, layout: Layout) -> _Parts:
+    """Where in a sealed frame stands what its nonce and key are made of."""
     assert protocol.seal is not None
     nonce = tuple(layout.slot(name) for name in protocol.seal.nonce)
     source = next(slot for slot in nonce if slot.kind == "source")
@@ -87,8 +88,9 @@ class Sender:
         if protocol.seal is None:
             raise ValueError(f"{protocol.name} has no sealed frames: Protocol.encode is all it needs")
         self.protocol, self.station = protocol, station
-        self._keys, self._counter = dict(keys), counter
-        self._parts = {name: _parts(protocol, layout) for name, layout in protocol.frames.items() if layout.sealing}
+        self._keys: dict[int | None, Key] = dict(keys.items())
+        self._counter = counter
+        self._parts = {name: parts_of(protocol, layout) for name, layout in protocol.frames.items() if layout.sealing}
 
     def __repr__(self) -> str:
         return f"<Sender of {self.protocol.name}, station {self.station}>"
@@ -202,12 +204,13 @@ class Opener:
     """
 
     def __init__(self, keys: Keys, from_counter: int = 0) -> None:
-        self._keys, self._from = dict(keys), from_counter
+        self._keys: dict[int | None, Key] = dict(keys.items())
+        self._from = from_counter
         self.heard: dict[Who, Heard] = {}
 
     def opened(self, protocol: Protocol, layout: Layout, body: bytes, tag: bytes) -> tuple[bytes, int]:
         """See `codec.Opener`."""
-        parts = _parts(protocol, layout)
+        parts = parts_of(protocol, layout)
         owner, source = parts.owner(body), parts.code(parts.source, body)
         key = self._keys.get(owner) if owner is not None or parts.seal.group_key else None
         if key is None:

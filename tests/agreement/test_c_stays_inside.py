@@ -35,6 +35,8 @@ static int again(const struct %(low)s_message *message, const uint8_t *octets, s
 
     switch (message->frame) {
 %(cases)s
+    default:
+        break;
     }
     if (status == 0 && (made != count || memcmp(buffer, octets, count) != 0)) {
         status = 99;
@@ -91,6 +93,7 @@ def program(protocol: ullage.Protocol) -> str:
             no_room=int(ullage.Status.NO_ROOM),
         )
         for frame in model(protocol).frames
+        if not frame.layout.sealing
     ]
     return PROGRAM % {"low": protocol.name, "cases": "\n".join(cases)}
 

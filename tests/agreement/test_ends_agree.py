@@ -56,14 +56,19 @@ def agree(protocol: ullage.Protocol, build: Build, seed: int) -> None:
             if answer.status == 0:
                 assert answer.frame is not None
                 assert answer.contents is not None
+                assert protocol.frames[answer.frame].sealing is None
                 again = Answer(0, octets=octets)
                 assert python.encode(answer.frame, answer.contents) == again
                 assert c.encode(answer.frame, answer.contents) == again
         for frame in protocol.frames:
+            if protocol.least_octets <= len(octets) < python.single[frame].least_octets:
+                continue  # a protocol of sealed frames alone calls this too short, one of others too a wrong length
             assert c.decode(octets, None, frame) == python.decode(octets, None, frame), octets.hex(" ")
-    assert {int(reason) for reason in reasons(protocol)} <= seen
+    assert {int(reason) for reason in reasons(protocol, keyed=False)} <= seen
     assert 0 in seen
     for struct in model(protocol).frames:
+        if struct.layout.sealing:
+            continue  # only sealed: test_sealed_agrees
         statuses = set()
         for contents in struct_contents(struct.scope, rng):
             answer = python.encode(struct.layout.name, contents)

@@ -1,4 +1,7 @@
-"""The emitted Python module gives the same values, octets and reasons as the toolkit, down to the text of a refusal."""
+"""The emitted Python module gives the same values, octets and reasons as the toolkit, down to the text of a refusal.
+
+What is sealed is in `test_python_module_sealed_agrees`.
+"""
 
 import itertools
 import random
@@ -23,6 +26,7 @@ from ullage.words.samples import sample
 from ullage_codegen.cheader import model
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
+OPEN = [path for path in SHIPPED if ullage.load(path).seal is None]
 
 
 def stations(protocol: ullage.Protocol) -> list[int | None]:
@@ -89,7 +93,7 @@ def pair(text: str) -> tuple[ullage.Protocol, Any]:
     return protocol, module_of(protocol)
 
 
-@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", OPEN, ids=lambda path: path.stem)
 def test_the_module_agrees_on_every_shipped_spec(path: Path) -> None:
     agree(ullage.load(path), seed=1)
 

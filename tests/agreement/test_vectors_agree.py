@@ -1,5 +1,8 @@
 """The vectors hold on implementations that had no part in making them: the compiled C, the columns, `construct`.
 
+Those with a key are for receivers that open and senders that seal: here the C ones, and the emitted Python module in
+`test_vectors_sealed`.
+
 They are read from the file as a stranger would, with nothing but the layouts to tell octets from text.
 """
 
@@ -15,11 +18,15 @@ from hypothesis import HealthCheck, Phase, given, settings
 
 import ullage
 from support.ends import BUILDS, Answer, Build, CEnd, Contents, need
-from support.protocols import specs
+from support.protocols import sealed_specs, specs
+from support.sealed_ends import CSealedEnd, Heard, Memory, Sent
+from support.sealed_specs import SEALED
 from support.tiny import generated
 from ullage import binary32, columns
 from ullage.layout import Binary32, Choice, Entry, Flag, Gate, Length, Opaque, Repeat, Scaled, Slot
 from ullage.quantity import exact
+from ullage.seal import Key
+from ullage.seal.counter import record
 from ullage.values import Special, writer
 from ullage_codegen.ccontent import content_of
 from ullage_codegen.cmodel import Inner, Member, Scope
@@ -108,6 +115,8 @@ def c_agrees(protocol: ullage.Protocol, build: Build) -> None:
     """Every vector that a struct can hold, on the compiled header."""
     end, data = CEnd(protocol, build), read(protocol)
     for vector in data["decode"]:
+        if "key" in vector:
+            continue
         octets = bytes.fromhex(vector["octets"])
         answer = end.decode(octets, vector.get("at"))
         if "refused" in vector:
@@ -121,7 +130,7 @@ def c_agrees(protocol: ullage.Protocol, build: Build) -> None:
     for vector in data["encode"]:
         frame = vector["frame"]
         contents = held(end.scopes[frame], meant(protocol.frames[frame].entries, vector["values"]))
-        if contents is None:
+        if contents is None or "key" in vector:
             continue
         wanted = Answer(vector.get("status", 0), octets=bytes.fromhex(vector["octets"]) if "octets" in vector else None)
         assert end.encode(frame, contents, vector.get("capacity")) == wanted, vector["name"]
@@ -141,6 +150,85 @@ def test_the_compiled_header_agrees_with_the_vectors_of_a_generated_spec(text: s
     c_agrees(generated(text), BUILDS[1])
 
 
+def sealed_c_agrees(protocol: ullage.Protocol, build: Build) -> None:
+    """Every vector with a key, on the compiled header's receiver and sealers."""
+    data = read(protocol)
+    examples = {one["frame"]: one for one in reversed(data["decode"]) if one["name"].endswith(": an example")}
+    for vector in data["decode"]:
+        if "key" not in vector:
+            continue
+        end = CSealedEnd(protocol, build, owned(vector), vector.get("highest", 0))
+        if "highest" in vector:
+            accepted = numbered(protocol, examples[vector["name"].split(":")[0]], vector["highest"])
+            assert end.receive(accepted, None).status == 0, vector["name"]
+        found = end.receive(bytes.fromhex(vector["octets"]), vector.get("at"))
+        if "refused" in vector:
+            assert found == Heard(vector["reason"]), vector["name"]
+            continue
+        frame = vector["frame"]
+        contents = held(end.scopes[frame], meant(protocol.frames[frame].entries, vector["values"]))
+        assert found == Heard(0, frame, contents, vector["counter"]), vector["name"]
+    for vector in data["encode"]:
+        if "key" in vector:
+            sealed_alike(protocol, CSealedEnd(protocol, build, {}), vector)
+
+
+def owned(vector: dict[str, Any]) -> dict[int | None, Key]:
+    station = vector["key"]["station"]
+    return {station: Key(bytes.fromhex(vector["key"]["octets"]), station)}
+
+
+class One:
+    """A counter that hands out one number."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+
+    def take(self) -> int:
+        return self.number
+
+
+def numbered(protocol: ullage.Protocol, example: dict[str, Any], number: int) -> bytes:
+    """The example's frame under another number."""
+    layout = protocol.frames[example["frame"]]
+    source = next(slot.name for slot in layout.slots if slot.kind == "source")
+    values = meant(layout.entries, example["values"])
+    sender = ullage.Sender(protocol, values[source], owned(example), One(number))
+    return sender.encode(layout.name, values)
+
+
+def sealed_alike(protocol: ullage.Protocol, end: CSealedEnd, vector: dict[str, Any]) -> None:
+    """One encode vector; the counter's memory is as it is when the vector's number is the next."""
+    frame = vector["frame"]
+    contents = held(end.scopes[frame], meant(protocol.frames[frame].entries, vector["values"]))
+    if contents is None:
+        return
+    assert protocol.seal is not None
+    bits = protocol.seal.counter_bits
+    limit = record(min(vector["counter"], (1 << bits) - 1), bits)
+    end.begin(Memory([limit, limit]), 1)
+    wanted = Sent(vector.get("status", 0), bytes.fromhex(vector["octets"]) if "octets" in vector else None)
+    key = next(iter(owned(vector).values()))
+    assert end.seal(frame, contents, key, vector.get("capacity")) == wanted, vector["name"]
+
+
+@pytest.mark.parametrize("name", [name for name in SEALED if "256" not in name])
+def test_the_compiled_receiver_and_sealers_agree_with_the_vectors(name: str) -> None:
+    need("gcc")
+    protocol = ullage.loads(SEALED[name])
+    c_agrees(protocol, BUILDS[1])
+    sealed_c_agrees(protocol, BUILDS[1])
+
+
+@VARIED
+@given(sealed_specs())
+def test_the_compiled_receiver_and_sealers_agree_with_the_vectors_of_a_generated_spec(text: str) -> None:
+    need("gcc")
+    protocol = generated(text)
+    if protocol.seal is not None and protocol.seal.key_bits == 128:
+        sealed_c_agrees(protocol, BUILDS[1])
+
+
 # ---- the columns ----------------------------------------------------------------------------------------------------
 
 
@@ -148,7 +236,7 @@ def columns_agree(protocol: ullage.Protocol) -> None:
     """All decode vectors as one table for each receiving station."""
     data = read(protocol)
     for at in dict.fromkeys(vector.get("at") for vector in data["decode"]):
-        rows = [vector for vector in data["decode"] if vector.get("at") == at]
+        rows = [vector for vector in data["decode"] if vector.get("at") == at and "key" not in vector]
         answer = columns.decode_many(protocol, [bytes.fromhex(vector["octets"]) for vector in rows], at)
         assert answer.reason.tolist() == [vector.get("reason", 0) for vector in rows]
         found = {number: message.values for number, message in answer.messages.items()}
@@ -191,6 +279,8 @@ def codes(entries: tuple[Entry, ...], values: dict[str, Any], parsed: Any) -> It
 def test_construct_reads_the_codes_of_accepted_vectors_and_refuses_damage(protocol: ullage.Protocol) -> None:
     described = protocol.as_construct()
     for vector in read(protocol)["decode"]:
+        if "key" in vector:
+            continue
         octets = bytes.fromhex(vector["octets"])
         if vector.get("refused") in BY_CONSTRUCT:
             with pytest.raises(construct.ConstructError):

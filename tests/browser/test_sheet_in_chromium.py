@@ -16,6 +16,8 @@ import ullage
 from support.cases import received
 from support.decoder_answers import differs
 from support.ends import need
+from support.sealed_frames import sealed_frame, sealed_layouts
+from support.sealed_specs import SEALED, orchard
 from support.tiny import tiny
 from ullage.layout import Fixed, Length
 from ullage.words.samples import sample
@@ -313,3 +315,48 @@ def test_without_a_program_the_page_still_says_it_all(opened: Opener) -> None:
         assert not page.is_visible("#reader")
         assert page.is_visible("#frame-level_report svg.bits32")
         assert "3125 mm" in page.inner_text("#frame-level_report .fields")
+
+
+# ---- sealed frames -----------------------------------------------------------------------------------------------
+
+
+def pasted(page: Page, octets: bytes) -> str:
+    page.fill("#hex", octets.hex(" "))
+    page.keyboard.press("Enter")
+    return str(page.text_content("#answer"))
+
+
+@pytest.mark.parametrize("name", ["orchard", "lists", "nothing encrypted", "no check"])
+def test_examples_before_sealing_fill_rulers_and_tables(opened: Opener, name: str) -> None:
+    protocol = ullage.loads(SEALED[name])
+    with opened(SEALED[name]) as page:
+        for layout in sealed_layouts(protocol):
+            section = page.locator(f"#frame-{layout.name}")
+            assert "before it is sealed" in (section.locator(".shown").text_content() or "")
+            if layout.fixed:
+                body = protocol.codec.body(layout.name, sample(layout))
+                digits = "".join(section.locator(".bits32 .digits").all_text_contents())
+                dots = "·" * (8 * layout.end_octets)
+                assert digits == "".join(f"{octet:08b}" for octet in body) + dots
+            assert section.locator("tr[data-slot] td.value").first.text_content()
+
+
+def test_a_sealed_frame_is_refused_and_its_octets_are_shown(opened: Opener) -> None:
+    protocol = ullage.loads(orchard())
+    octets = sealed_frame(protocol, protocol.frames["report"])
+    with opened(orchard()) as page:
+        said = pasted(page, octets)
+        assert said.startswith("refused: no_key (8). report is sealed, and no key is given.")
+        assert "A sheet holds no keys and opens no sealed frame" in said
+        section = page.locator("#frame-report")
+        digits = "".join(section.locator(".bits32 .digits").all_text_contents())
+        assert digits == "".join(f"{octet:08b}" for octet in octets)
+        assert section.locator("td.value span").count() == 0
+
+
+def test_a_frame_that_is_not_sealed_is_read_as_ever(opened: Opener) -> None:
+    protocol = ullage.loads(orchard())
+    with opened(orchard()) as page:
+        assert pasted(page, protocol.encode("lid", sample(protocol.frames["lid"]))).startswith("fine: lid")
+        assert page.locator("#frame-report .try").count() == 0
+        assert page.locator("#frame-lid .try").count() == 1

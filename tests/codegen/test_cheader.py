@@ -13,6 +13,8 @@ from ullage_codegen.cheader import answers, emit_c, model
 
 SPECS = Path(__file__).parents[2] / "spec"
 SHIPPED = sorted(SPECS.rglob("*.toml"))
+OPEN = [path for path in SHIPPED if ullage.load(path).seal is None]
+"""Those without sealed frames, whose manual is another: see test_csealed."""
 
 
 def header(path: Path) -> str:
@@ -74,7 +76,7 @@ void show(const uint8_t *octets, size_t count) {
 
 
 @pytest.mark.parametrize("compiler", ["gcc", "clang", "g++", "clang++"])
-@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", OPEN, ids=lambda path: path.stem)
 def test_the_example_at_the_top_compiles_as_it_stands(path: Path, compiler: str, tmp_path: Path) -> None:
     text = header(path)
     (tmp_path / f"{path.stem}.h").write_text(text)

@@ -109,14 +109,21 @@ def test_counts_and_flags_follow_and_are_filled_when_read() -> None:
         dataclasses.replace(sent, number=3).encode()
 
 
+class One:
+    """A counter that hands out one number."""
+
+    def take(self) -> int:
+        return 1
+
+
 def runs_its_example(protocol: ullage.Protocol, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Run the example at the top of a module; it must print something."""
+    """Run the example at the top of a module, with key and counter where it seals; it must print something."""
     module = module_of(protocol)
     monkeypatch.setitem(sys.modules, f"{protocol.name}_frames", module)
     lines = [line[4:] for line in (module.__doc__ or "").splitlines() if line.startswith("    ")]
     said = io.StringIO()
     with redirect_stdout(said):
-        exec("\n".join(lines), {})
+        exec("\n".join(lines), {"key": bytes(range(0x30, 0x40)), "counter": One()})
     assert said.getvalue().strip()
 
 

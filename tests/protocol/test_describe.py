@@ -226,6 +226,7 @@ def test_plain_data_says_where_each_field_stands_and_what_its_codes_mean() -> No
         "clamp": False,
         "epoch": None,
         "broadcast": None,
+        "counter_bits": None,
         "summary": "from the head down to the water",
         "role": "level",
     }

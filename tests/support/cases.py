@@ -67,7 +67,7 @@ def received(protocol: ullage.Protocol, rng: random.Random) -> Iterator[bytes]:
             yield from _around_slots(protocol, packer, row)
             yield from _around_header(protocol, packer, row)
         for _ in range(6):
-            yield from _around_frame(protocol, packer.random_body(), rng)
+            yield from _around_frame(protocol, packer.random_body() + rng.randbytes(layout.tag_octets), rng)
     yield b""
     for length in (1, protocol.least_octets - 1, protocol.least_octets, 254, 255, 256, 300):
         if length >= 0:

@@ -116,7 +116,9 @@ def _meant(scope: Scope, contents: Contents) -> dict[str, Any]:
 
 def _single(protocol: ullage.Protocol, frame: str) -> ullage.Protocol:
     """A protocol that has only this frame: what a one-frame decoder is the decoder of."""
-    return ullage.Protocol(protocol.name, protocol.revision, "", {frame: protocol.frames[frame]}, protocol.integrity)
+    layout = protocol.frames[frame]
+    seal = protocol.seal if layout.sealing else None
+    return ullage.Protocol(protocol.name, protocol.revision, "", {frame: layout}, protocol.integrity, seal=seal)
 
 
 @dataclass(frozen=True)
@@ -198,6 +200,9 @@ def _glue(header: CHeader, crc_form: int) -> str:
     decode("t_decode", f"{low}_message", f"{low}_decode")
     for frame in header.frames:
         decode(f"t_decode_{frame.layout.name}", frame.struct, f"{frame.struct}_decode")
+        out += [_size_glue(frame.layout.name, frame.struct)]
+        if frame.layout.sealing:
+            continue
         takes = f"const struct {frame.struct} *values, uint8_t *octets, size_t capacity, size_t *count"
         name = f"t_encode_{frame.layout.name}({takes})"
         if frame.layout.fixed:
@@ -205,8 +210,6 @@ def _glue(header: CHeader, crc_form: int) -> str:
         else:
             body = f"return (int){frame.struct}_encode(values, octets, capacity, count);"
         out.append(f"int {name};\nint {name} {{ {body} }}")
-        name = f"t_size_{frame.layout.name}(void)"
-        out.append(f"size_t {name};\nsize_t {name} {{ return sizeof(struct {frame.struct}); }}")
     out.append(f"size_t t_size(void);\nsize_t t_size(void) {{ return sizeof(struct {low}_message); }}")
     helpers = {helper.from_name: helper for frame in header.frames for helper in frame.helpers}
     for helper in helpers.values():
@@ -214,6 +217,10 @@ def _glue(header: CHeader, crc_form: int) -> str:
         out += [_helper_glue(helper.from_name, wide, ctype), _helper_glue(helper.to_name, ctype, wide)]
     out += ["#ifdef __cplusplus", "}", "#endif", ""]
     return "\n".join(out)
+
+
+def _size_glue(frame: str, struct: str) -> str:
+    return f"size_t t_size_{frame}(void);\nsize_t t_size_{frame}(void) {{ return sizeof(struct {struct}); }}"
 
 
 def _helper_glue(name: str, takes: str, gives: str) -> str:
@@ -235,9 +242,7 @@ class CEnd:
         self.scopes = {frame.layout.name: frame.scope for frame in self.header.frames}
         self.structs = {name: _structure(scope) for name, scope in self.scopes.items()}
         self.frames = list(self.scopes)
-        union = type("As", (ctypes.Union,), {"_fields_": list(self.structs.items())})
-        fields = [("frame", ctypes.c_int), ("chosen", union)]
-        self.message = type("Message", (ctypes.Structure,), {"_fields_": fields})
+        self.message = message_structure(self.header, self.structs)
         assert self.library.t_size() == ctypes.sizeof(self.message)
         for name, struct in self.structs.items():
             assert getattr(self.library, f"t_size_{name}")() == ctypes.sizeof(struct)
@@ -322,6 +327,15 @@ def _fill(scope: Scope, struct: Any, contents: Contents) -> None:
 
 def _ctypes(ctype: Any) -> Any:
     return getattr(ctypes, f"c_{ctype.name.removesuffix('_t')}")
+
+
+def message_structure(header: CHeader, structs: dict[str, Any]) -> Any:
+    """The struct of any frame. structs: of each."""
+    union = type("As", (ctypes.Union,), {"_fields_": list(structs.items())})
+    fields: list[tuple[str, Any]] = [("frame", ctypes.c_int), ("chosen", union)]
+    if header.sealed:
+        fields[1:1] = [("sealed", ctypes.c_uint8), ("counter", _ctypes(header.sealed.counter))]
+    return type("Message", (ctypes.Structure,), {"_fields_": fields})
 
 
 def _structure(scope: Scope) -> Any:

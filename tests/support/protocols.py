@@ -39,6 +39,8 @@ def spec_text(spec: dict[str, Any]) -> str:
         lines += ["[[part]]", *(f"{key} = {toml(value)}" for key, value in part.items())]
     if spec.get("integrity"):
         lines += ["[integrity]", *(f"{key} = {toml(value)}" for key, value in spec["integrity"].items())]
+    if spec.get("seal"):
+        lines += ["[seal]", *(f"{key} = {toml(value)}" for key, value in spec["seal"].items())]
     return "\n".join(lines) + "\n"
 
 
@@ -255,3 +257,93 @@ def specs(draw: st.DrawFn) -> str:
             "integrity": integrity,
         }
     )
+
+
+@st.composite
+def _sealed_header(draw: st.DrawFn, whole: bool, own_number: bool) -> list[dict[str, Any]]:
+    """The header of sealed frames, up to a whole octet. whole: of whole octets, some with the lowest one first."""
+    narrow = st.sampled_from([8, 16]) if whole else st.integers(3, 20)
+    fields: list[dict[str, Any]] = [{"kind": "message", "bits": 8 if whole else draw(st.integers(2, 7))}]
+    fields.append({"kind": "source", "bits": draw(narrow)})
+    if draw(st.integers(0, 3)):
+        bits = draw(narrow)
+        everybody = draw(st.sampled_from([{}, {"broadcast": 0}, {"broadcast": (1 << bits) - 1}]))
+        fields.append({"kind": "destination", "bits": bits, **everybody})
+    if not own_number:
+        fields.append(draw(_numbers(whole)))
+    if draw(st.booleans()):
+        fields.append(
+            {"kind": "length", "bits": 8, "covers": draw(st.sampled_from(["frame", "rest"]))} if whole else {}
+        )
+    fields = [field for field in draw(st.permutations(fields)) if field]
+    for field in fields:
+        if whole and field["kind"] != "message" and draw(st.booleans()):
+            field["octet_order"] = "low_first"
+    spare = -sum(field["bits"] for field in fields) % 8
+    return [*fields, *([{"kind": "spare", "bits": spare}] if spare else [])]
+
+
+@st.composite
+def _numbers(draw: st.DrawFn, whole: bool) -> dict[str, Any]:
+    """A sequence number, with its whole counter where only a part of it travels."""
+    bits = draw(st.sampled_from([8, 16, 32] if whole else [4, 7, 11, 16, 20]))
+    counter = draw(st.sampled_from([bits, 20, 32, 33, 64]))
+    more = {"counter_bits": counter} if counter > bits else {}
+    return {"kind": "sequence", "bits": bits if bits > 6 or more else 9, **more}
+
+
+@st.composite
+def sealed_specs(draw: st.DrawFn) -> str:
+    """A legal spec with sealed frames as TOML text; one frame may be open to all."""
+    own_number, whole = draw(st.integers(0, 4)) == 0, draw(st.booleans())
+    names = iter(_NAMES)
+    header = [{"name": next(names), **field} for field in draw(_sealed_header(whole, own_number))]
+    number = {
+        "name": next(names),
+        **draw(_numbers(True)),
+        "octet_order": draw(st.sampled_from(["low_first", "high_first"])),
+    }
+    by_kind = {field["kind"]: field for field in [*header, *([number] if own_number else [])]}
+    nothing = own_number or draw(st.integers(0, 3)) == 0
+    count, frames = draw(st.integers(1, 3)), []
+    for place in range(count):
+        before = [{"name": next(names), "kind": "count", "bits": 8} for _ in range(draw(st.integers(0, 2)))]
+        own = [{"name": next(names), **field} for field in draw(st.lists(plain_fields(), min_size=0, max_size=4))]
+        for _ in range(draw(st.integers(0, 1))):
+            own += draw(groups(names, 1))
+        fixed = [field["name"] for field in own[:1] if field["kind"] not in ("list", "group")]
+        frame: dict[str, Any] = {"name": f"frame_{'abc'[place]}", "message": place}
+        sealed = place == 0 or draw(st.integers(0, 3)) > 0
+        if sealed and fixed and not nothing and draw(st.booleans()):
+            frame["encrypt_from"] = fixed[0]
+        frames.append({**frame, "field": [*before, *([number] if own_number else []), *own], "sealed": sealed})
+    sequence, source = by_kind["sequence"], by_kind["source"]
+    octets = sum(-(-bits // 8) for bits in (source["bits"], sequence.get("counter_bits", sequence["bits"])))
+    nonce = [source["name"], sequence["name"]]
+    if "destination" in by_kind and octets + -(-by_kind["destination"]["bits"] // 8) < 13 and draw(st.booleans()):
+        nonce = [by_kind["destination"]["name"], *nonce]
+        octets += -(-by_kind["destination"]["bits"] // 8)
+    network_octets = draw(st.integers(1, min(4, 13 - octets)))
+    seal = {
+        "frames": [frame["name"] for frame in frames if frame["sealed"]],
+        "tag_octets": draw(st.sampled_from([4, 6, 8, 10, 12, 14, 16])),
+        "encrypt": "nothing" if nothing else "body",
+        "nonce": nonce,
+        "network": draw(st.integers(0, (1 << 8 * network_octets) - 1)),
+        "network_octets": network_octets,
+        "hub": draw(st.integers(1, 6)),
+        "service_life": "1 days",
+        "stations": 1,
+        "interval": "1 h",
+        "restarts": 1,
+        "reserve": draw(st.integers(1, 20)),
+        "resync": draw(st.integers(0, 20)),
+        "group_key": draw(st.booleans()),
+    }
+    frames = [{key: value for key, value in frame.items() if key != "sealed"} for frame in frames]
+    protocol = {"name": "wild", "revision": 1, "summary": ""}
+    integrity = draw(integrities())
+    if integrity and whole and draw(st.booleans()):
+        integrity["covers_from"] = header[0]["name"]
+        header = [{"name": next(names), "kind": "constant", "bits": 8, "value": 0x5A}, *header]
+    return spec_text({"protocol": protocol, "header": header, "frames": frames, "integrity": integrity, "seal": seal})

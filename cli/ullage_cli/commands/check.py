@@ -4,15 +4,18 @@ With --json it prints exactly one JSON document, a list with one object for each
   a faulty file  {"file", "faults": [{"code", "path", "line", "column", "span", "text", "note", "help"}]}
                  path is a list of keys and positions counted from 0; line and column count from 1; span is the number
                  of characters meant from there on, 0 for none; note and help may be null
-  a sound file   {"file", "name", "revision", "summary", "fingerprint", "fingerprint_input", "frames", "advice"}
+  a sound file   {"file", "name", "revision", "summary", "fingerprint", "fingerprint_input", "seal", "frames", "advice"}
     advice       as faults
-    frames       [{"name", "message", "octets", "least_octets", "summary", "interval_s", "entries"}]: the longest
-                 and the shortest frame, which are the same in most
+    seal         null where no frame is sealed, else {"key_bits", "tag_octets", "nonce", "network", "network_octets",
+                 "hub", "counter_bits", "resync", "group_key", "reserve"}
+    frames       [{"name", "message", "octets", "least_octets", "summary", "interval_s", "sealing", "entries"}]: the
+                 longest and the shortest frame, which are the same in most; sealing is null where anybody can send
+                 the frame, else {"first_octet": first encrypted one or null, "tag_octets"}
     entries      [{"name", "kind", "offset", "bits", "low_first", ..., "summary", "role"}], offset in bits from the
                  frame's first, null where it depends on what is sent; "" is the name of fill bits; numbers have also
                  "raw" [first, last], "signed", "step", "unit", "zero", "range", "special" {name: code}, "clamp",
-                 "epoch", "broadcast"; codes have "codes" {name: code}, text and octets "octets", what never changes
-                 "value", binary32 "unit", length "covers";
+                 "epoch", "broadcast", "counter_bits"; codes have "codes" {name: code}, text and octets "octets", what
+                 never changes "value", binary32 "unit", length "covers";
                  or a list or group: {"name", "kind", "entries", "summary"} with "counted_by", "item_octets" (null:
                  it counts items), "least", "at_most", or with "when"
 With --deployed a sound file has also "deployed", a list of what `ullage compare --json` says of each deployed spec.
@@ -135,7 +138,7 @@ def _print_json(
 def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:
     from ullage import SpecError
     from ullage.spec.advice import advice
-    from ullage.words.layout_data import as_data
+    from ullage.words.layout_data import as_data, seal_data
 
     if isinstance(result, SpecError):
         return {"file": file, "faults": [_fault_data(fault) for fault in result.faults]}
@@ -146,6 +149,7 @@ def _data(file: str, result: "Protocol | SpecError") -> dict[str, Any]:
         "summary": result.summary,
         "fingerprint": result.fingerprint,
         "fingerprint_input": result.fingerprint_input,
+        "seal": seal_data(result),
         "frames": as_data(result),
         "advice": [_fault_data(item) for item in advice(result, spec_text(file))],
     }
@@ -164,6 +168,7 @@ def _print_faults(error: "SpecError") -> None:
 
 def _print_protocol(file: str, protocol: "Protocol") -> None:
     from ullage.words.describe import radio, radio_settings
+    from ullage.words.seal_words import seal_words
 
     head = f"{protocol.name}, revision {protocol.revision}"
     for line in joined([head, _one_line(protocol.summary)] if protocol.summary else [head], "  "):
@@ -171,6 +176,8 @@ def _print_protocol(file: str, protocol: "Protocol") -> None:
     settings = radio(protocol)
     on_air = [f"on air with {radio_settings(settings)}"] if settings else []
     for line in joined([f"fingerprint {protocol.fingerprint}", *on_air]):
+        say(line)
+    for line in joined(seal_words(protocol), "  "):
         say(line)
     for layout in protocol.frames.values():
         say()
@@ -193,8 +200,10 @@ def _print_frame(file: str, protocol: "Protocol", layout: "Layout") -> None:
     from ullage.words.annotate import sample
     from ullage.words.describe import air_time, air_times, describe, next_octet, numbers, radio
 
-    octets = numbers(layout.least_octets, layout.octets)
-    parts = [f"{layout.name}  {octets} octet{'s' if layout.octets != 1 else ''}"]
+    length = numbers(layout.least_octets, layout.octets)
+    parts = [f"{layout.name}  {length} octet{'s' if layout.octets != 1 else ''}"]
+    if protocol.seal is not None:
+        parts.append("sealed" if layout.sealing else "not sealed")
     settings = radio(protocol)
     if settings and layout.fixed:
         parts += [f"{air_time(settings.time_on_air_us(layout.octets))} on air", next_octet(settings, layout.octets)]
@@ -213,7 +222,12 @@ def _print_frame(file: str, protocol: "Protocol", layout: "Layout") -> None:
         rows.append([octet, str(item.bits or ""), "  " * item.depth + item.name, item.reading, codes])
     for line in folded(rows, right=[1], indent="  "):
         say(line)
-    _print_example(file, protocol.encode(layout.name, sample(layout)))
+    if layout.sealing is None:
+        _print_example(file, protocol.encode(layout.name, sample(layout)))
+        return
+    octets = protocol.codec.body(layout.name, sample(layout)).hex(" ")  # a whole frame would need somebody's key
+    for line in folded([["example", f"{octets} before it is sealed"]], indent="  "):
+        say(line)
 
 
 def _print_example(file: str, octets: bytes) -> None:

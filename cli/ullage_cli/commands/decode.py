@@ -46,12 +46,27 @@ def decode(
         int, typer.Option(metavar="N", min=0, max=255, help="Octets that a radio driver put in front of each frame.")
     ] = 0,
     quiet: Annotated[bool, typer.Option("--quiet", help="Only the summary.")] = False,
+    keys: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Keys that open sealed frames; else as ullage key --help says.")
+    ] = None,
+    from_counter: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=0, help="Sealed stations of which nothing is known count from here on."),
+    ] = None,
+    state: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Numbers accepted so far: read before, written after; one run at a time."),
+    ] = None,
 ) -> None:
     """Read the frames in the lines of receivers' logs, and say why others were refused.
 
     Dates, times and figures such as RSSI=-97 are known; octets may be written in any usual way. The summary counts
     every line once and names, for each reason, the command that explains its first case. With --json and --csv it
     goes to standard error. A line is shown as soon as it is there: tail -f receiver.log | ullage decode SPEC
+
+    With keys, sealed frames are opened and repeats refused, also in a log that begins in the middle; --from-counter is
+    needed only where more numbers went by than the spec's resync bridges. Without --state every run begins without
+    memory, and accepts once more what an earlier one accepted.
 
     \b
     Example:
@@ -75,5 +90,8 @@ def decode(
         after=after,
         skip=skip,
         quiet=quiet,
+        keys=keys,
+        from_counter=from_counter,
+        state=state,
     )
     raise typer.Exit(run(wish))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write out what others need: emit c SPEC -o DIR.")
 
-Spec = Annotated[str, typer.Argument(help="The spec file.", show_default=False)]
+Spec = Annotated[str, typer.Argument(metavar="SPEC", help="The spec file.", show_default=False)]
 Out = Annotated[str, typer.Option("-o", "--out", help="The folder to write into, or - to print.", metavar="DIR")]
 Verify = Annotated[
     bool, typer.Option("--verify", help="Write nothing; exit 1 when a file in DIR must be emitted again.")

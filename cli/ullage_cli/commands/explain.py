@@ -6,6 +6,8 @@ It tells what stands where and what the decoder said; it does not guess why a fr
 import re
 import sys
 import textwrap
+from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -16,9 +18,20 @@ from ..screen import WIDTH, Stop, columns, folded, load_spec, marked, quoted, sa
 
 if TYPE_CHECKING:
     from ullage import Message, Protocol, Refused, Status
+    from ullage.seal.keys import Key
     from ullage.words.annotate import Annotation
 
 _PLACE = re.compile(r"(?P<file>.+):(?P<line>\d{1,9})\Z", re.DOTALL)
+_KEYS_HELP = "Here: --keys FILE."
+
+
+@dataclass(frozen=True)
+class _Receiving:
+    """Who receives: its station, its keys, and the lowest number that it tries where a tag asks for one."""
+
+    at: int | None
+    keys: "Mapping[int | None, Key] | None"
+    from_counter: int
 
 
 class Notation(StrEnum):
@@ -41,6 +54,12 @@ def explain(
     notation: Annotated[Notation, typer.Option("--as", help="How the log prints octets.")] = Notation.HEX,
     after: Annotated[str | None, typer.Option("--after", metavar="TEXT", help="Read the log only after TEXT.")] = None,
     skip: Annotated[int, typer.Option("--skip", metavar="N", min=0, max=255, help="Leave N octets out in front.")] = 0,
+    keys: Annotated[
+        Path | None, typer.Option("--keys", metavar="FILE", help="Open sealed frames with the keys of this file.")
+    ] = None,
+    from_counter: Annotated[
+        int, typer.Option("--from-counter", metavar="N", min=0, help="The lowest number of a sealed frame to try.")
+    ] = 0,
 ) -> None:
     """Show a frame octet by octet: bits, fields, readings, the CRC, and why it was refused if it was.
 
@@ -57,23 +76,28 @@ def explain(
         say()
     if spec is None:
         raise Stop("explain what?\n  help: ullage explain SPEC, and the octets in hex or FILE:LINE")
+    from ..keys import keys_of
+
     protocol = load_spec(spec)
+    receiving = _Receiving(at, keys_of(protocol, keys), from_counter)
     text = " ".join(octets or []).strip()
     if not text:
         raise Stop(f'no octets are given\n  help: ullage explain {quoted(spec)} "21 01 ...", or FILE:LINE')
-    _print_frame(protocol, _octets(protocol, text, notation, after, skip, at), at)
+    _print_frame(protocol, _octets(protocol, text, notation, after, skip, receiving), receiving)
 
 
 # ---- where the octets are --------------------------------------------------------------------------------------
 
 
-def _octets(protocol: "Protocol", text: str, notation: Notation, after: str | None, skip: int, at: int | None) -> bytes:
+def _octets(
+    protocol: "Protocol", text: str, notation: Notation, after: str | None, skip: int, receiving: _Receiving
+) -> bytes:
     """The octets that a text gives or that stand in the line that it names."""
     from ullage.words.annotate import octets_of
 
     place = _PLACE.match(text)
     if place and Path(place["file"]).is_file():
-        return _octets_of_line(protocol, place["file"], int(place["line"]), notation, after, skip, at)
+        return _octets_of_line(protocol, place["file"], int(place["line"]), notation, after, skip, receiving)
     try:
         return octets_of(text)[skip:]
     except ValueError as error:
@@ -85,7 +109,13 @@ def _octets(protocol: "Protocol", text: str, notation: Notation, after: str | No
 
 
 def _octets_of_line(
-    protocol: "Protocol", file: str, number: int, notation: Notation, after: str | None, skip: int, at: int | None
+    protocol: "Protocol",
+    file: str,
+    number: int,
+    notation: Notation,
+    after: str | None,
+    skip: int,
+    receiving: _Receiving,
 ) -> bytes:
     """The octets of a log's line that `decode` reads or refuses there."""
     from ullage import Refused
@@ -96,7 +126,7 @@ def _octets_of_line(
     except ValueError as error:
         raise Stop(f"--after: {error}") from None
     text = _line(file, number)
-    found = reader.judge(text, lambda octets: _decode(protocol, octets, at), Refused)
+    found = reader.judge(text, lambda octets: _decode(protocol, octets, receiving), Refused)
     if isinstance(found, Nothing):
         raise Stop(f"{file}:{number}: there is no frame in this line\n  {text.strip()[: WIDTH - 2]}")
     return found.octets
@@ -114,9 +144,14 @@ def _line(file: str, number: int) -> str:
     raise Stop(f"{file}: there is no line {number}; the last one is {last}")
 
 
-def _decode(protocol: "Protocol", octets: bytes, at: int | None) -> "Message":
+def _decode(protocol: "Protocol", octets: bytes, receiving: _Receiving) -> "Message":
+    from ullage import Receiver
+    from ullage.seal.errors import SealError
+
     try:
-        return protocol.decode(octets, at)
+        return Receiver(protocol, receiving.keys, receiving.from_counter).decode(octets, receiving.at)
+    except SealError as error:
+        raise Stop(str(error)) from None
     except ValueError as error:
         raise Stop(f"--at: {error}") from None
 
@@ -124,17 +159,22 @@ def _decode(protocol: "Protocol", octets: bytes, at: int | None) -> "Message":
 # ---- what is said about them -----------------------------------------------------------------------------------
 
 
-def _print_frame(protocol: "Protocol", octets: bytes, at: int | None) -> None:
+def _print_frame(protocol: "Protocol", octets: bytes, receiving: _Receiving) -> None:
+    from ullage.seal.errors import SealError
     from ullage.words.annotate import annotate
 
     try:
-        told = annotate(protocol, octets, at)
+        told = annotate(protocol, octets, receiving.at, receiving.keys, receiving.from_counter)
+    except SealError as error:
+        raise Stop(str(error)) from None
     except ValueError as error:
         raise Stop(f"--at: {error}") from None
     if told.refused:
-        _print_refusal(protocol, told.refused, octets)
+        _print_refusal(protocol, told.refused, octets, told)
     elif told.message:
-        say(_accepted(protocol, told.message, len(octets)))
+        text = _accepted(protocol, told.message, len(octets))
+        for line in textwrap.wrap(text + _sealed(protocol, told), WIDTH, subsequent_indent="  "):
+            say(line)
     if told.note:
         say(told.note)
     say()
@@ -154,13 +194,21 @@ def _accepted(protocol: "Protocol", message: "Message", count: int) -> str:
     return f"{text}, {count} octet{'s' if count != 1 else ''}"
 
 
-def _print_refusal(protocol: "Protocol", refused: "Refused", octets: bytes) -> None:
+def _sealed(protocol: "Protocol", told: "Annotation") -> str:
+    """Whether a tag vouched for an accepted frame, where a protocol seals some."""
+    if protocol.seal is None or told.message is None:
+        return ""
+    if not told.message.sealed:
+        return "; not sealed: anyone with such a radio can send it"
+    return f"; sealed with the key of {told.opened_with}, number {told.message.counter}"
+
+
+def _print_refusal(protocol: "Protocol", refused: "Refused", octets: bytes, told: "Annotation") -> None:
     from ullage import Status
-    from ullage.words.extent import place_of
 
     reason = refused.reason
     text = f"{refused}."
-    if not refused.field or refused.field not in text.split()[0]:  # a name keeps its letters
+    if not any(name and name in text.split()[0] for name in (refused.field, refused.frame)):  # a name keeps its letters
         text = text[:1].upper() + text[1:]
     if reason is Status.INTEGRITY and protocol.integrity:
         covered = len(octets) - protocol.check_octets - protocol.integrity.first_octet
@@ -169,16 +217,24 @@ def _print_refusal(protocol: "Protocol", refused: "Refused", octets: bytes) -> N
     for line in textwrap.wrap(f"refused: {reason}. {text}", WIDTH, subsequent_indent="  ", break_on_hyphens=False):
         say(marked(line, sys.stdout))
     rows = [[f"reason {int(reason)}", reason.meaning]]
-    if refused.bit is not None and reason is not Status.INTEGRITY:
-        octet, bit = divmod(refused.bit, 8)
-        where = f"from octet {octet}" + (f", bit {bit} of it" if bit else "")
-        name = refused.field or "fill bits"
-        if refused.frame and reason is not Status.WRONG_LENGTH:
-            name = place_of(protocol.frames[refused.frame], octets, refused.bit) or name
-        rows.append(["field", f"{name}, {where} (bit {refused.bit} of the frame, counted from 0)"])
-    rows.append(["advice", reason.advice])
+    if refused.bit is not None and reason not in (Status.INTEGRITY, Status.WRONG_TAG):
+        rows.append(["field", _place_of(protocol, refused, told.clear)])
+    rows.append(["advice", f"{reason.advice} {_KEYS_HELP}" if reason is Status.NO_KEY else reason.advice])
     for line in folded(rows, indent="  "):
         say(line)
+
+
+def _place_of(protocol: "Protocol", refused: "Refused", clear: bytes) -> str:
+    """The field that was refused, and where it stands. clear: the octets in which it can be read."""
+    from ullage import Status
+    from ullage.words.extent import place_of
+
+    octet, bit = divmod(refused.bit or 0, 8)
+    where = f"from octet {octet}" + (f", bit {bit} of it" if bit else "")
+    name = refused.field or "fill bits"
+    if refused.frame and refused.reason is not Status.WRONG_LENGTH:
+        name = place_of(protocol.frames[refused.frame], clear, refused.bit or 0) or name
+    return f"{name}, {where} (bit {refused.bit} of the frame, counted from 0)"
 
 
 def _print_rows(told: "Annotation") -> None:

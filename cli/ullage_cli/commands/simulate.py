@@ -11,6 +11,8 @@ from ..screen import Stop, command_line, load_spec, say, write_whole
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from ullage import Protocol
+
 
 def simulate(
     spec: Annotated[str, typer.Argument(metavar="SPEC", help="The spec file.")],
@@ -21,6 +23,9 @@ def simulate(
     seed: Annotated[int, typer.Option(metavar="S", help="Where chance begins.")] = 1,
     truth: Annotated[Path | None, typer.Option(metavar="FILE", help="The truth to write, as JSON lines.")] = None,
     start: Annotated[str, typer.Option(metavar="TIME", help="When the log begins, UTC.")] = "2025-03-01T06:00:00",
+    keys: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Sealed frames: the key file to write, of invented keys.")
+    ] = None,
 ) -> None:
     """Write a log of invented stations, with the losses and damage that real ones have.
 
@@ -33,6 +38,9 @@ def simulate(
     "reason", and what was sent: "frame", "station", "values", "octets", "flipped" (damaged bits), "link". A frame
     that nobody heard is {"lost": true, ...}, a station that restarted {"restart": true, ...}.
 
+    Sealed frames are sealed with keys that follow from the seed, so they are no secrets and only for this log; what
+    must become of a line is then what a decoder with these keys says that has heard nothing before.
+
     \b
     Example:
       ullage simulate spec/orchard.toml --frames 1000 -o receiver.log --truth truth.jsonl
@@ -43,14 +51,21 @@ def simulate(
     from ullage.simulation.simulate import simulate as invent
 
     begin = _moment(start)
-    _check_targets(spec, out, truth)
+    _check_targets(spec, out, truth, keys)
     protocol = load_spec(spec)
+    if keys is not None and protocol.seal is None:
+        raise Stop(f"--keys {keys}: {protocol.name} has no sealed frames\n  help: leave it out")
+    if keys is None and protocol.seal is not None:
+        text = f"{protocol.name} has sealed frames, which nobody opens without keys"
+        raise Stop(f"{text}\n  help: --keys FILE, where the invented keys are written")
     try:
         made = invent(protocol, frames, seed, begin)
         happenings = list(progress(made, frames, "simulating", lambda one: "frame" in one.truth))
     except ValueError as error:
         raise Stop(f"--start {start}: {error}") from None
     lines = [happening.text for happening in happenings if happening.text is not None]
+    if keys is not None:
+        _write_keys(keys, protocol, seed)
     if truth is not None:
         write_whole(truth, "".join(json.dumps(happening.truth) + "\n" for happening in happenings))
     write_whole(out, "".join(line + "\n" for line in lines))
@@ -58,7 +73,29 @@ def simulate(
     beside = f"; the truth is in {truth}" if truth is not None else ""
     found = f"{must['reading']} readings + {must['refused']} to refuse + {must['none']} without a frame"
     say(f"{out}: {len(lines)} lines = {found}{beside}")
-    say(f"next  {command_line('ullage', 'decode', spec, str(out))}")
+    opened = () if keys is None else ("--keys", str(keys))
+    say(f"next  {command_line('ullage', 'decode', spec, str(out), *opened)}")
+
+
+def _write_keys(path: Path, protocol: "Protocol", seed: int) -> None:
+    """Write the invented keys; a file that is there already stays as it is, and must hold the same."""
+    from ullage.simulation.simulate import keys_of
+
+    from ..keys import write_secret
+
+    made = keys_of(protocol, seed)
+    text = "\n".join(
+        [
+            "# Keys of the invented stations of ullage simulate: they follow from its seed, so they are no secrets.",
+            "# Never give one of them to a real station.",
+            "",
+            "[keys]",
+            *(f'{station} = "{key.octets.hex()}"' for station, key in made.items()),
+            "",
+        ]
+    )
+    if not path.is_file() or path.read_bytes() != text.encode():
+        write_secret(path, text)
 
 
 def _moment(text: str) -> "datetime":
@@ -71,10 +108,10 @@ def _moment(text: str) -> "datetime":
         raise Stop(f"--start {text}: this is no date and time; for example 2025-03-01T06:00:00") from None
 
 
-def _check_targets(spec: str, out: Path, truth: Path | None) -> None:
+def _check_targets(spec: str, out: Path, truth: Path | None, keys: Path | None) -> None:
     """See that no file is written over another one of the same command, before any is written."""
     taken = {Path(spec).resolve(): "the spec"}
-    for target, what in ((out, "the log"), (truth, "the truth")):
+    for target, what in ((out, "the log"), (truth, "the truth"), (keys, "the key file")):
         if target is None:
             continue
         if str(target) == "-":

@@ -46,23 +46,29 @@ _NOT_PLAIN = re.compile(r"[^A-Za-z0-9]+")
 
 
 class CsvTable:
-    """One frame's table: its heading at once, then a row a reading."""
+    """One frame's table: its heading at once, then a row a reading.
 
-    def __init__(self, layout: Layout, out: IO[str]) -> None:
+    sealing: whether the protocol has sealed frames, so that each row says whether a tag vouched for it.
+    """
+
+    def __init__(self, layout: Layout, out: IO[str], sealing: bool) -> None:
         self._writer = csv.writer(out)
+        self._sealing = sealing
         self._cells: list[tuple[_Path, Callable[[Any], tuple[str, ...]], tuple[str, ...]]] = []
-        heading = ["file", "line", "time"]
+        heading = ["file", "line", "time", *(["sealed", "counter"] if sealing else [])]
         for path, slot in _leaves(layout.entries):
             names = _csv_names("_".join(map(str, path)), slot)
             self._cells.append((path, _csv_cells(slot), ("",) * len(names)))
             heading += [_unique(name, (*heading, "rssi_dbm", "snr_db")) for name in names]
         self._writer.writerow([*heading, "rssi_dbm", "snr_db"])
 
-    def write(self, line: "Line", values: dict[str, Any]) -> None:
+    def write(self, line: "Line", message: "Message") -> None:
         """One reading."""
         row: list[object] = [line.file, line.number, line.time or ""]
+        if self._sealing:
+            row += ["true", message.counter] if message.sealed else ["false", ""]
         for path, cells, empty in self._cells:
-            value = _at(values, path)
+            value = _at(message.values, path)
             row += empty if value is None else cells(value)
         self._writer.writerow([*row, *_link_cells(line.link)])
 
@@ -70,14 +76,14 @@ class CsvTable:
 class CsvStream(Sink):
     """The table of one frame on standard output."""
 
-    def __init__(self, layout: Layout, out: IO[bytes]) -> None:
+    def __init__(self, layout: Layout, out: IO[bytes], sealing: bool) -> None:
         self._out = out
         self._rows = io.StringIO(newline="")
-        self._table = CsvTable(layout, self._rows)
+        self._table = CsvTable(layout, self._rows, sealing)
 
     def reading(self, line: "Line", found: "Found[Message]") -> None:
         """An accepted frame."""
-        self._table.write(line, found.message.values)
+        self._table.write(line, found.message)
 
     def flush(self) -> None:
         """Let out what was written so far."""
@@ -90,12 +96,14 @@ class CsvStream(Sink):
 class CsvFolder(Sink):
     """A file for each frame and one for what was refused; they get their names when all lines are in them."""
 
-    def __init__(self, layouts: Iterable[Layout], folder: Path) -> None:
+    at_once = False
+
+    def __init__(self, layouts: Iterable[Layout], folder: Path, sealing: bool) -> None:
         self._streams = ExitStack()
         self._hidden: list[tuple[Path, Path]] = []
         try:
             folder.mkdir(exist_ok=True)
-            self._tables = {layout.name: CsvTable(layout, self._file(folder, layout.name)) for layout in layouts}
+            self._tables = {one.name: CsvTable(one, self._file(folder, one.name), sealing) for one in layouts}
             # No frame can have this name with its hyphen.
             self._refused = csv.writer(self._file(folder, "refused-lines" if "refused" in self._tables else "refused"))
         except FileExistsError:
@@ -109,7 +117,7 @@ class CsvFolder(Sink):
 
     def reading(self, line: "Line", found: "Found[Message]") -> None:
         """An accepted frame."""
-        self._tables[found.message.frame].write(line, found.message.values)
+        self._tables[found.message.frame].write(line, found.message)
 
     def refused(self, line: "Line", rejected: "Rejected[Refused]") -> None:
         """A refused frame."""

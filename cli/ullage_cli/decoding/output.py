@@ -13,7 +13,12 @@ if TYPE_CHECKING:
 
 
 class Sink:
-    """Where decoded lines go. This one keeps nothing; the others override what they need."""
+    """Where decoded lines go. This one keeps nothing; the others override what they need.
+
+    at_once: whether `flush` lets rows out; else they all come at the end.
+    """
+
+    at_once = True
 
     def begin(self, file: str) -> None:
         """The lines of this file follow."""
@@ -45,13 +50,16 @@ class JsonLines(Sink):
 
     def __init__(self, protocol: "Protocol", out: IO[bytes], every_line: bool) -> None:
         self._out = out
+        self._rows: list[bytes] = []
         self._every_line = every_line
         self._protocol = {"protocol": protocol.name, "revision": protocol.revision}
 
     def reading(self, line: "Line", found: "Found[Message]") -> None:
         """An accepted frame."""
         message = found.message
-        answer = {"frame": message.frame, "values": json_values(message.values), "sealed": False}
+        answer = {"frame": message.frame, "values": json_values(message.values), "sealed": message.sealed}
+        if message.sealed:
+            answer["counter"] = message.counter
         self._write({**self._where(line), **answer, **_link(line.link), "octets": found.octets.hex()})
 
     def refused(self, line: "Line", rejected: "Rejected[Refused]") -> None:
@@ -66,7 +74,9 @@ class JsonLines(Sink):
             self._write({"file": line.file, "line": line.number, "none": True})
 
     def flush(self) -> None:
-        """Let out what was written so far."""
+        """Let out what was written so far; nothing goes out before."""
+        self._out.write(b"".join(self._rows))
+        self._rows.clear()
         self._out.flush()
 
     def _where(self, line: "Line") -> dict[str, Any]:
@@ -74,7 +84,7 @@ class JsonLines(Sink):
         return {"file": line.file, "line": line.number, **({"time": time} if time else {}), **self._protocol}
 
     def _write(self, thing: dict[str, Any]) -> None:
-        self._out.write(json.dumps(thing).encode("ascii") + b"\n")
+        self._rows.append(json.dumps(thing).encode("ascii") + b"\n")
 
 
 def _link(link: Link) -> dict[str, Any]:

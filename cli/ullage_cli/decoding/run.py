@@ -10,6 +10,7 @@ from ullage.logs.lines import Found, LineReader, Rejected
 
 from ..screen import Stop, complain, load_spec, say
 from .csv import CsvFolder, CsvStream
+from .opening import Opening
 from .output import JsonLines, Sink
 from .source import Source, check_files, spoken
 from .table import Table
@@ -33,14 +34,22 @@ def run(wish: Wish) -> int:
     wish.check_alone()
     protocol = load_spec(wish.spec)
     wish.check_with(protocol)
+    opening = Opening.asked(wish, protocol)
     check_files(wish.files)
     # Without a check at its end, a part of a neighbour's frame would too easily be one of ours.
     reader = LineReader(protocol.shortest, wish.notation, wish.after, wish.skip, parts=protocol.integrity is not None)
     sink = _sink(wish, protocol)
-    source = Source(protocol, reader, wish.at, sink.flush)
-    tally = Tally(protocol, wish, source.accept)
+
+    def before_reading() -> None:
+        # Numbers are kept before their rows are let out, or these could come again.
+        if sink.at_once:
+            opening.keep()
+        sink.flush()
+
+    source = Source(opening.decoder, reader, wish.at, before_reading)
+    tally = Tally(protocol, wish, opening)
     try:
-        interrupted = _Pass(source, sink, tally, _shown(wish, protocol)).through(wish.files)
+        interrupted = _Pass(source, sink, tally, _shown(wish, protocol), opening).through(wish.files)
         for line in tally.summary(source.limit):
             (complain if wish.for_programs else say)(line)
     except BrokenPipeError:
@@ -55,7 +64,10 @@ def run(wish: Wish) -> int:
 class _Pass:
     """One pass over all files."""
 
-    def __init__(self, source: Source, sink: Sink, tally: Tally, shown: "Callable[[Message], bool]") -> None:
+    def __init__(
+        self, source: Source, sink: Sink, tally: Tally, shown: "Callable[[Message], bool]", opening: Opening
+    ) -> None:
+        self._opening = opening
         self._source = source
         self._sink = sink
         self._tally = tally
@@ -70,6 +82,7 @@ class _Pass:
                     self._file(file)
             except KeyboardInterrupt:
                 interrupted = True
+            self._opening.keep()
             self._sink.end()
             self._sink.flush()
         except BaseException:
@@ -83,6 +96,7 @@ class _Pass:
         for line, answer in self._source.lines(file):
             tally.too_long += line.too_long
             if isinstance(answer, Found):
+                tally.unsealed += not answer.message.sealed
                 if self._shown(answer.message):
                     tally.readings += 1
                     sink.reading(line, answer)
@@ -107,9 +121,9 @@ def _sink(wish: Wish, protocol: "Protocol") -> Sink:
     if wish.json:
         return JsonLines(protocol, sys.stdout.buffer, wish.every_line)
     if wish.csv and wish.folder is not None:
-        return CsvFolder(layouts, wish.folder)
+        return CsvFolder(layouts, wish.folder, protocol.seal is not None)
     if wish.csv:
-        return CsvStream(layouts[0], sys.stdout.buffer)
+        return CsvStream(layouts[0], sys.stdout.buffer, protocol.seal is not None)
     return Table(protocol, sys.stdout, headed=len(wish.files) > 1)
 
 

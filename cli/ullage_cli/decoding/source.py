@@ -19,7 +19,7 @@ from ..progress import progress
 from ..screen import Stop
 
 if TYPE_CHECKING:
-    from ullage import Protocol
+    from ullage import Protocol, Receiver
 
 _CHUNK = 1 << 16
 
@@ -50,7 +50,7 @@ class Line:
 
 
 class Source:
-    """The lines of files, judged by a protocol.
+    """The lines of files, judged by a protocol, or by a receiver that remembers what it has opened.
 
     at: the receiving station, or None. before_reading: called each time before more octets are waited for.
     limit: octets of a line that are read; what stands beyond is passed over, and the line says so.
@@ -59,12 +59,11 @@ class Source:
     limit = LIMIT
 
     def __init__(
-        self, protocol: "Protocol", reader: LineReader, at: int | None, before_reading: Callable[[], None]
+        self, decoder: "Protocol | Receiver", reader: LineReader, at: int | None, before_reading: Callable[[], None]
     ) -> None:
         self._reader = reader
         self._before_reading = before_reading
-        decode = protocol.decode
-        self.accept: Callable[[bytes], Message] = decode if at is None else lambda octets: decode(octets, at)
+        self.accept = accepting(decoder, at)
 
     def lines(self, file: str) -> Iterator[tuple[Line, Answer]]:
         """Each line of a file with its answer. Raises OSError when the file cannot be read."""
@@ -89,6 +88,12 @@ class Source:
             if not chunk:
                 return
             yield chunk
+
+
+def accepting(decoder: "Protocol | Receiver", at: int | None) -> Callable[[bytes], Message]:
+    """How a decoder answers at a station, or at none in particular."""
+    decode = decoder.decode
+    return decode if at is None else lambda octets: decode(octets, at)
 
 
 def check_files(files: Sequence[str]) -> None:

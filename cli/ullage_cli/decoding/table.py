@@ -56,7 +56,9 @@ class Table(Sink):
 
     def __init__(self, protocol: "Protocol", out: IO[str], headed: bool) -> None:
         self._out = out
+        self._lines: list[str] = []
         self._headed = headed
+        self._sealing = protocol.seal is not None
         self._source = header_slot(protocol.frames, "source")
         self._sequences = {name: _of_kind(layout, "sequence") for name, layout in protocol.frames.items()}
         self._widths = self._column_widths(protocol)
@@ -85,7 +87,7 @@ class Table(Sink):
         sequence = self._sequences[message.frame]
         number = str(values[sequence.name]) if sequence else "-"
         first, *more = self._frames[message.frame].rows(values)
-        self._print(self._prefix(line, station, number, message.frame) + first)
+        self._print(self._prefix(line, station, number, message.frame, "yes" if message.sealed else "no") + first)
         for row in more:
             self._print(self._indent + row)
 
@@ -114,7 +116,9 @@ class Table(Sink):
             self._print("")
 
     def flush(self) -> None:
-        """Let out what was printed."""
+        """Let out what was printed; nothing goes out before."""
+        self._out.write("".join(self._lines))
+        self._lines.clear()
         self._out.flush()
 
     def _tell_held_back(self) -> None:
@@ -130,24 +134,26 @@ class Table(Sink):
         if sequences:
             widths["seq"] = max(len("seq"), *map(_digits, sequences))
         widths["frame"] = min(_LONGEST_NAME, max(len("refused"), *map(len, protocol.frames)))
+        if self._sealing:
+            widths["sealed"] = len("sealed")
         return widths
 
-    def _prefix(self, line: "Line", station: str, sequence: str, frame: str) -> str:
+    def _prefix(self, line: "Line", station: str, sequence: str, frame: str, sealed: str = "-") -> str:
         date, clock = _parted(line.time)
         if not self._begun:
             self._begin_rows()
         if date and date != self._date:
             self._date = date
             self._print(f"{'':>{self._widths['line']}}  {date}")
-        return self._columns(str(line.number), clock, station, sequence, frame)
+        return self._columns(str(line.number), clock, station, sequence, frame, sealed)
 
     def _begin_rows(self) -> None:
         self._begun = True
         if self._headed:
             self._print(self._file)
-        self._print(self._columns("line", "time", "station", "seq", "frame") + "reading")
+        self._print(self._columns("line", "time", "station", "seq", "frame", "sealed") + "reading")
 
-    def _columns(self, number: str, clock: str, station: str, sequence: str, frame: str) -> str:
+    def _columns(self, number: str, clock: str, station: str, sequence: str, frame: str, sealed: str) -> str:
         widths = self._widths
         cells = [number.rjust(widths["line"]), clock.ljust(widths["time"])]
         if "station" in widths:
@@ -155,10 +161,12 @@ class Table(Sink):
         if "seq" in widths:
             cells.append(sequence.rjust(widths["seq"]))
         cells.append(frame[: widths["frame"]].ljust(widths["frame"]))
+        if "sealed" in widths:
+            cells.append(sealed.ljust(widths["sealed"]))
         return "  ".join(cells) + "  "
 
     def _print(self, text: str) -> None:
-        self._out.write(fitting(text.rstrip(), self._out) + "\n")
+        self._lines.append(fitting(text.rstrip(), self._out) + "\n")
 
 
 class _Reading:

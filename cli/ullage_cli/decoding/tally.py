@@ -12,6 +12,7 @@ from ullage import Message, Refused, Status
 from ullage.logs.lines import Rejected
 
 from ..screen import WIDTH, command_line
+from .opening import Opening
 from .source import STANDARD_INPUT, Line
 from .wish import Wish
 
@@ -24,15 +25,19 @@ _MOST_IN_FRONT = 8
 """Octets that a radio driver could put in front of a frame; four are common."""
 _SUSPICIOUS = 3
 _LEAST_ROOM = 24
+_OF_SEALS = {Status.NO_KEY, Status.WRONG_TAG, Status.REPLAY}
+_OURS = {Status.NOT_ADDRESSED} | _OF_SEALS
+"""Reasons that only frames of this protocol get so far as to have."""
 
 
 @dataclass(slots=True)
 class _Reason:
-    """How often a reason was given, where first, and which codes stood there."""
+    """How often a reason was given, where first, which codes stood there and in which words."""
 
     first: Line
     count: int = 0
     codes: Counter[int | None] = field(default_factory=Counter)
+    said: Counter[str] = field(default_factory=Counter)
 
 
 class Prefixes:
@@ -67,12 +72,13 @@ class Prefixes:
 class Tally:
     """Counts every line exactly once: as a reading, a reading not shown, refused, or without a frame."""
 
-    def __init__(self, protocol: "Protocol", wish: Wish, accept: "Callable[[bytes], Message]") -> None:
+    def __init__(self, protocol: "Protocol", wish: Wish, opening: Opening) -> None:
         self._protocol = protocol
         self._wish = wish
-        self.readings = self.not_shown = self.nothing = self.too_long = 0
+        self._opening = opening
+        self.readings = self.not_shown = self.nothing = self.too_long = self.unsealed = 0
         self.reasons: dict[Status, _Reason] = {}
-        self.prefixes = Prefixes(accept)
+        self.prefixes = Prefixes(opening.without_memory(wish.at))
 
     @property
     def refused(self) -> int:
@@ -95,6 +101,7 @@ class Tally:
         if reason is None:
             reason = self.reasons[rejected.refusal.reason] = _Reason(line)
         reason.count += 1
+        reason.said[str(rejected.refusal)] += 1
         if rejected.refusal.reason is Status.OTHER_REVISION:
             reason.codes[rejected.refusal.raw] += 1
         if not self.accepted:
@@ -116,7 +123,8 @@ class Tally:
             yield f"{self.too_long} line{_s(self.too_long)} had more than {limit} octets; the rest of each was not read"
         if self.nothing and self.nothing == self.lines:
             yield "No line has octets of a frame. Other ways to read: --as decimal, --as base64, --after TEXT"
-        if not self.accepted and self.refused >= _SUSPICIOUS and Status.NOT_ADDRESSED not in self.reasons:
+        yield from self._opening.notes(self.unsealed)
+        if not self.accepted and self.refused >= _SUSPICIOUS and not _OURS & self.reasons.keys():
             yield ""
             yield f"None of {self.refused} frames is one of {self._protocol.name}'s."
             for sentence in self._nothing_fits():
@@ -144,12 +152,14 @@ class Tally:
         wish = self._wish
         at = () if wish.at is None else ("--at", str(wish.at))
         skip = ("--skip", str(wish.skip + more)) if wish.skip + more else ()
-        return command_line("ullage", command, wish.spec, *places, *wish.how_written, *at, *skip)
+        return command_line("ullage", command, wish.spec, *places, *wish.how_written, *at, *skip, *wish.how_opened)
 
     def _more(self, status: Status, reason: _Reason, room: int) -> list[str]:
         """What a row of the summary ends with: what it was, or the command that says so, which is never broken."""
         if status is Status.NOT_ADDRESSED:
             return ["nothing is wrong: sound frames for other stations"]
+        if status in _OF_SEALS:
+            return textwrap.wrap(self._opening.why(status, reason.said), max(room, _LEAST_ROOM))
         if status is not Status.OTHER_REVISION:
             # What came through standard input cannot be read again.
             file, number = reason.first.file, reason.first.number

@@ -37,6 +37,9 @@ class Wish:
     after: str | None = None
     skip: int = 0
     quiet: bool = False
+    keys: Path | None = None
+    from_counter: int | None = None
+    state: Path | None = None
 
     @property
     def for_programs(self) -> bool:
@@ -48,6 +51,12 @@ class Wish:
         """The options that say how lines are to be read, as they were given, without --skip."""
         written = () if self.notation == "hex" else ("--as", str(self.notation))
         return written if self.after is None else (*written, "--after", self.after)
+
+    @property
+    def how_opened(self) -> tuple[str, ...]:
+        """The options that open sealed frames, without --state: what is read again is never a repeat."""
+        keys = () if self.keys is None else ("--keys", str(self.keys))
+        return keys if self.from_counter is None else (*keys, "--from-counter", str(self.from_counter))
 
     def most_refused(self) -> Fraction | None:
         """The share of the frames that may be refused, 0..1; None when all may. Raises Stop."""

@@ -128,7 +128,7 @@
     for (const [id, cells] of readings(answer.cells, new Map())) {
       lines.set(id, cells.map((cell) => [cell.reading, codeOf(cell)]));
     }
-    if (PROTOCOL.integrity !== null) {
+    if (PROTOCOL.integrity !== null && !bare(section, octets)) {
       const count = PROTOCOL.integrity.octets;
       lines.set(`f${section.dataset.number}check`, [[hexOf(octets.slice(octets.length - count)).join(" "), "fits"]]);
     }
@@ -142,18 +142,26 @@
 
   /* ---- showing one frame ---- */
 
+  /* Whether octets are the example of a sealed frame, which has neither tag nor check. */
+  function bare(section, octets) {
+    return section.dataset.sealed !== undefined && 2 * octets.length === section.dataset.example.length;
+  }
+
   function show(section, octets, answer, kind) {
     clear(section);
-    const body = octets.length - (PROTOCOL.integrity === null ? 0 : PROTOCOL.integrity.octets);
+    const check = PROTOCOL.integrity === null || bare(section, octets) ? 0 : PROTOCOL.integrity.octets;
+    const body = octets.length - check;
     fillScope(section.querySelector(".rulers"), answer.cells, bitsOf(octets), 8 * body);
     fillTable(section, kind === "example" ? "example" : "received", linesOf(section, answer, octets));
     section.classList.add("lit", kind === "example" ? "example" : "read");
-    section.querySelector(".shown").textContent = kind === "example" ? "Digits: the worked example." : "Digits: the frame that was pasted.";
+    const example = `Digits: the worked example${bare(section, octets) ? ", before it is sealed" : ""}.`;
+    section.querySelector(".shown").textContent = kind === "example" ? example : "Digits: the frame that was pasted.";
   }
 
   function showExample(section) {
     const octets = octetsOf(section.dataset.example);
-    const answer = decode(octets);
+    const sealed = FRAMES.find((one) => one.name === section.dataset.frame && one.sealed);
+    const answer = sealed === undefined ? decode(octets) : message(sealed, bitsOf(octets));
     show(section, octets, answer, "example");
   }
 
@@ -217,7 +225,9 @@
     const found = part("b", `refused: ${answer.reason} (${answer.status}). `);
     found.className = "refused";
     const place = answer.bit === null ? "" : ` ${placeOf(answer)}.`;
-    answerPlace.replaceChildren(found, `${answer.field === null ? sentence(answer.text) : `${answer.text}.`}${place} `, part("", adviceOn(answer.reason)));
+    const named = answer.field !== null || (answer.frame !== null && answer.text.startsWith(answer.frame));
+    const text = named ? `${answer.text}.` : sentence(answer.text); /* a name keeps its letters */
+    answerPlace.replaceChildren(found, `${text}${place} `, part("", adviceOn(answer.reason)));
   }
 
   /* What the list of refusals on this page says to do. */
@@ -312,13 +322,15 @@
     watch(section);
     showExample(section);
     const button = section.querySelector(".try");
-    button.hidden = false;
-    button.onclick = () => {
-      box.value = section.querySelector(".worked code").textContent;
-      soon();
-      readBox();
-      box.focus({ preventScroll: true });
-    };
+    if (button !== null) {
+      button.hidden = false;
+      button.onclick = () => {
+        box.value = section.querySelector(".worked code").textContent;
+        soon();
+        readBox();
+        box.focus({ preventScroll: true });
+      };
+    }
   });
   form.hidden = false;
   form.onsubmit = (event) => event.preventDefault();

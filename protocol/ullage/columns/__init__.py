@@ -85,16 +85,23 @@ def decode(protocol: "Protocol", frame: str, octets: Any, at: int | None = None)
 
     frame: its name; a frame of fixed length. octets: uint8 array, (n, length), a frame a row, CRC included; any length
     may come, but only that of the frame is accepted. at: the receiving station; frames for others are then refused.
-    Returns the columns. Raises ValueError for an unknown frame, one of variable length, octets of another shape or
-    type, when `at` is no station, and when the protocol has no destination.
+    Returns the columns; of a sealed frame, which only a `Receiver` with keys opens, all rows are refused. Raises
+    ValueError for an unknown frame, one of variable length, octets of another shape or type, when `at` is no station,
+    and when the protocol has no destination.
     """
     layout = _layout(protocol, frame)
     rows = np.asarray(octets)
     if rows.dtype != np.uint8 or rows.ndim != 2:
         shape = "x".join(map(str, rows.shape))
         raise ValueError(f"octets are {rows.dtype}, {shape or 'one'}; give an array of uint8 with a frame in each row")
+    others = min(one.tag_octets for one in protocol.frames.values())
+    return _read(protocol, layout, rows, at, protocol.least_octets - others + layout.tag_octets)
+
+
+def _read(protocol: "Protocol", layout: Layout, rows: Array, at: int | None, least: int) -> Columns:
+    """least: octets below which a row is too short: of this frame's own decoder, or of that of all frames."""
     to = None if at is None else protocol.codec.station_slot(at)
-    return _Reader(protocol, layout, to, at).read(rows)
+    return _Reader(protocol, layout, to, at, least).read(rows)
 
 
 def decode_many(protocol: "Protocol", frames: Iterable[bytes], at: int | None = None) -> Sorted:
@@ -116,7 +123,7 @@ def decode_many(protocol: "Protocol", frames: Iterable[bytes], at: int | None = 
             if not protocol.frames[name].fixed:
                 _one_by_one(protocol, given, rows[chosen].tolist(), at, found)
                 continue
-            columns = decode(protocol, name, table[chosen], at)
+            columns = _read(protocol, protocol.frames[name], table[chosen], at, protocol.least_octets)
             found.reason[rows[chosen]] = columns.reason
             if columns.fine.any():
                 pieces.setdefault(name, []).append((rows[chosen][columns.fine], _kept(columns)))
@@ -134,10 +141,12 @@ def encode(
     scalar codec takes, or one value for all rows. special: for fields with special codes, (n,), the name in rows with
     one, else None; such a name may also stand among the values. Returns octets, uint8, (n, length), and status, uint8,
     (n,): 0, or `out_of_range` with zeros in the row. Raises EncodeError for names that are missing or unknown, columns
-    of different lengths, and values that are none of the field's kind or are masked; ValueError for a frame of variable
-    length.
+    of different lengths, values that are none of the field's kind or are masked, and for a sealed frame, which only a
+    `Sender` makes; ValueError for a frame of variable length.
     """
     layout = _layout(protocol, frame)
+    if layout.sealing is not None:
+        protocol.encode(frame, {})  # raises, whatever the values
     FixedBody(layout).wrong_names(values)
     columns = {slot.name: column_array(values[slot.name], slot.name) for slot in layout.values}
     names = {name: column_array(given, name) for name, given in (special or {}).items()}
@@ -204,15 +213,15 @@ def _one_by_one(protocol: "Protocol", given: list[bytes], numbers: list[int], at
 class _Reader:
     """Reads rows of one frame."""
 
-    def __init__(self, protocol: "Protocol", layout: Layout, to: Slot | None, at: int | None) -> None:
-        self.protocol, self.layout, self.to, self.at = protocol, layout, to, at
+    def __init__(self, protocol: "Protocol", layout: Layout, to: Slot | None, at: int | None, least: int) -> None:
+        self.protocol, self.layout, self.to, self.at, self.least = protocol, layout, to, at, least
 
     def read(self, rows: Array) -> Columns:
         """Reasons in the order of the rules, and values."""
         grid = grid_of(rows)
         reason = np.zeros(len(rows), np.uint8)
         self._frame_wide(grid, reason)
-        whole = len(grid) == self.layout.octets
+        whole = len(grid) == self.layout.octets and self.layout.sealing is None
         columns = {}
         for slot in self.layout.slots if whole else ():
             if isinstance(slot.transform, Fixed):
@@ -234,7 +243,7 @@ class _Reader:
     def _frame_wide(self, grid: Array, reason: Array) -> None:
         """The questions before those about slots."""
         protocol, layout, count = self.protocol, self.layout, len(grid)
-        if count < protocol.least_octets:
+        if count < self.least:
             reason[:] = Status.TOO_SHORT
         elif count > _MOST_OCTETS:
             reason[:] = Status.TOO_LONG
@@ -258,6 +267,8 @@ class _Reader:
             codes, everybody = codes_of(self.to, grid), getattr(self.to.transform, "broadcast", None)
             other = codes != self.at
             _blame(reason, other if everybody is None else other & (codes != everybody), Status.NOT_ADDRESSED)
+        if self.layout.sealing is not None:  # columns hold no keys
+            _blame(reason, np.ones(len(reason), bool), Status.NO_KEY)
 
 
 def _blame(reason: Array, bad: Array, status: Status) -> None:

@@ -114,19 +114,33 @@ def read_keys(
     if data is not None:
         faults = _table_faults(data)
         table = data.get("keys")
-        entries = table if isinstance(table, dict) else {}
-        for name, value in entries.items():
-            owner, wrong = _owner(name, highest_station)
-            wrong = wrong or _value_fault(value, key_bits)
-            if wrong is None:
-                key = Key(bytes.fromhex(value), owner)
-                wrong = _sameness(key, found)
-                found[owner] = key
-            if wrong:
-                faults.append(replace(wrong, path=("keys", name)))
+        found, wrong = keys_of_entries(table if isinstance(table, dict) else {}, key_bits, highest_station)
+        faults += [replace(fault, path=("keys", name)) for name, fault in wrong.items()]
     if faults:
         raise SpecError(_placed(faults, said), source)  # without the text: nothing of it may be shown
     return MappingProxyType(found)
+
+
+def keys_of_entries(
+    entries: Mapping[str, Any], key_bits: int, highest_station: int
+) -> tuple[dict[int | None, Key], dict[str, Fault]]:
+    """The keys of entries that may come from anywhere, and the faults of those that are none.
+
+    entries: station number as text, or group -> hex digits. Returns owner -> key and, under the names of the others,
+    what is wrong with them; no fault quotes its entry.
+    """
+    found: dict[int | None, Key] = {}
+    faults: dict[str, Fault] = {}
+    for name, value in entries.items():
+        owner, wrong = _owner(name, highest_station)
+        wrong = wrong or _value_fault(value, key_bits)
+        if wrong is None:
+            key = Key(bytes.fromhex(value), owner)
+            wrong = _sameness(key, found)
+            found[owner] = key
+        if wrong:
+            faults[name] = wrong
+    return found, faults
 
 
 def _text(text: str | bytes, source: str) -> str:

@@ -17,7 +17,9 @@ The truth, one JSON object a line of the log, keys that do not apply left out:
   read      the frame and values that a decoder takes these octets for, where it takes them for another message
 What leaves no line has objects of its own:
   {"lost": true, "frame": ..., "station": ..., "values": ..., "octets": ...}     sent and not heard
-  {"restart": true, "station": ...}     this station's sequence begins again at 0
+  {"restart": true, "station": ...}     this station's sequence begins again at 0; a sealed one's counts on
+Of a protocol with sealed frames the truth is what a decoder says that has the invented keys and no memory; the object
+of a frame then has sealed, and counter where it is.
 """
 
 import heapq
@@ -31,9 +33,11 @@ from typing import Any
 from ..errors import Refused
 from ..layout import Layout, header_slot
 from ..protocol import Protocol
+from ..seal.keys import Key
 from ..words.as_json import json_values
 from .simulated_damage import Damage
 from .simulated_log import chatter, new_style
+from .simulated_seal import Sealing, invented_keys
 from .simulated_station import SimulatedStation
 
 START = datetime(2025, 3, 1, 6, 0, tzinfo=UTC)
@@ -84,7 +88,7 @@ def _codes(protocol: Protocol) -> tuple[int, list[int]]:
     slots = [slot for kind in ("source", "destination") if (slot := header_slot(protocol.frames, kind))]
     broadcasts = [getattr(slot.transform, "broadcast", None) for slot in slots]
     free = [code for code in range(min([256, *(1 << slot.bits for slot in slots)])) if code not in broadcasts]
-    hub = HUB if HUB in free else free[0]
+    hub = protocol.seal.hub if protocol.seal else HUB if HUB in free else free[0]
     others = [code for code in free if code != hub]
     return hub, [code for code in STATIONS if code in others] or others[-len(STATIONS) :] or [hub]
 
@@ -100,12 +104,22 @@ def simulate(protocol: Protocol, frames: int, seed: int = 1, start: datetime = S
         raise ValueError(f"{frames} frames; 0..{MOST_FRAMES} can be invented")
     if not _EARLIEST <= start.year <= _LATEST:
         raise ValueError(f"the year {start.year}; a log may begin in {_EARLIEST}..{_LATEST}")
-    return _Simulation(protocol, Random(seed), start).run(frames)
+    return _Simulation(protocol, Random(seed), start, keys_of(protocol, seed)).run(frames)
+
+
+def keys_of(protocol: Protocol, seed: int) -> dict[int | None, Key]:
+    """The keys with which `simulate` seals, station -> key; none for a protocol without sealed frames."""
+    if protocol.seal is None:
+        return {}
+    hub, stations = _codes(protocol)
+    return invented_keys(protocol, seed, sorted({hub, *stations}))
 
 
 class _Simulation:
-    def __init__(self, protocol: Protocol, random: Random, start: datetime) -> None:
+    def __init__(self, protocol: Protocol, random: Random, start: datetime, keys: dict[int | None, Key]) -> None:
         self.protocol = protocol
+        self.sealing = Sealing(protocol, protocol.seal, keys) if protocol.seal else None
+        self.decode = self.sealing.receiver.decode if self.sealing else protocol.decode
         self.random = random
         self.now = start
         self.line = 0
@@ -163,6 +177,8 @@ class _Simulation:
     def _restart(self, station: SimulatedStation) -> Happening:
         """Power comes back: all frames are soon sent, and the sequence begins again."""
         station.restart(self.now)
+        if self.sealing is not None:
+            self.sealing.restart(station)
         late = self.now + timedelta(seconds=_SETTLING_S)
         moved = [entry for entry in self.due if entry[2].station is station and entry[0] > late]
         self.due = [entry for entry in self.due if entry not in moved]
@@ -174,9 +190,14 @@ class _Simulation:
     def _send(self, task: _Task) -> Happening:
         """One new frame, and what becomes of it."""
         given = task.station.values(task.layout, self.now, task.destination)
-        octets = self.protocol.encode(task.layout.name, given)
         truth: dict[str, Any] = {"frame": task.layout.name, "station": task.station.address}
-        truth |= {"values": json_values(self.protocol.decode(octets).values), "octets": octets.hex()}
+        if self.sealing is None:
+            octets = self.protocol.encode(task.layout.name, given)
+            message = self.protocol.decode(octets)
+        else:
+            octets, message = self.sealing.send(task.station, task.layout.name, given)
+            truth |= {"sealed": message.sealed, **({"counter": message.counter} if message.sealed else {})}
+        truth |= {"values": json_values(message.values), "octets": octets.hex()}
         fate = self.random.random()
         if fate < _LOST:
             return Happening(None, {"lost": True} | truth)
@@ -212,7 +233,7 @@ class _Simulation:
             about["sent"] = about["octets"]
         about["octets"] = octets.hex()
         try:
-            message = self.protocol.decode(octets)
+            message = self.decode(octets)
         except Refused as refused:
             if len(octets) < self.protocol.shortest - SHORT_BY:
                 return Happening(text, about | {"must": "none"})

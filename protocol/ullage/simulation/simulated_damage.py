@@ -105,7 +105,7 @@ class Damage:
     def _neighbour(self, what: str) -> bytes:
         """A sound frame of a neighbour that speaks nearly the same protocol."""
         layout = self.random.choice(list(self.protocol.frames.values()))
-        octets = layout.body_octets
+        octets = layout.octets - layout.check_octets
         if not layout.fixed:
             octets = self.random.randint(layout.least_octets - layout.check_octets, octets)
         body = self.random.randbytes(octets)

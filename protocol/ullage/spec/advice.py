@@ -20,6 +20,7 @@ from ..words.wording import fixed_point
 from .crc_strength import fewest_unseen
 from .fields import fewest
 from .reading import Path, one_line, parse_toml, place
+from .seal_advice import Found, seal_advice
 from .unit_names import known, nearest_unit
 
 UNUSED = Fraction(2, 5)
@@ -54,10 +55,6 @@ class _Field:
         return transform if self.slot.kind == "measure" and isinstance(transform, Scaled) else None
 
 
-Found = tuple[str, Path, str, str | None]
-"""Code, path, text, help."""
-
-
 def advice(protocol: Protocol, text: str) -> tuple[Advice, ...]:
     """All advice for a spec, in the order of its file, none twice.
 
@@ -70,8 +67,9 @@ def advice(protocol: Protocol, text: str) -> tuple[Advice, ...]:
     found = [item for field in fields for rule in _FIELD_RULES for item in rule(field)]
     for layout in protocol.frames.values():
         path = _frame_path(layout, data)
-        found += [*_order(layout, path, fields), *_spare(layout, path), *_octet(layout, fields)]
-    found += [*_sequence(fields), *_check(protocol)]
+        aligned = protocol.seal is not None
+        found += [*_order(layout, path, fields), *_spare(layout, path, aligned), *_octet(layout, fields)]
+    found += [*_sequence(fields), *_check(protocol), *seal_advice(protocol, data)]
     items = [
         Advice(code, path, place(path, data), one_line(said), help_text and one_line(help_text))
         for code, path, said, help_text in found
@@ -220,10 +218,13 @@ def _order(layout: Layout, path: Path, fields: list[_Field]) -> Iterator[Found]:
         yield "lasting_order", here, text, 'a field with role = "expiry" that the other end obeys'
 
 
-def _spare(layout: Layout, path: Path) -> Iterator[Found]:
-    """Spare bits that make up a whole octet."""
-    spare = [slot for slot in layout.slots if slot.kind == "spare"]
-    free = sum(slot.bits for slot in layout.slots if slot.kind in ("spare", "fill"))
+def _spare(layout: Layout, path: Path, aligned: bool) -> Iterator[Found]:
+    """Spare bits that make up a whole octet. aligned: those before encrypted octets may have to be there."""
+    first = layout.sealing.first_octet if layout.sealing else None
+    start = 8 * first if first is not None else layout.slots[layout.header_slots - 1].end if layout.header_slots else 0
+    slots = [slot for slot in layout.slots if not aligned or slot.offset >= start]
+    spare = [slot for slot in slots if slot.kind == "spare"]
+    free = sum(slot.bits for slot in slots if slot.kind in ("spare", "fill"))
     if not spare or free < 8 or not layout.fixed or any(slot.low_first for slot in layout.slots):
         return
     used = sum(slot.bits for slot in layout.slots) - free
@@ -281,7 +282,7 @@ def _sequence(fields: list[_Field]) -> Iterator[Found]:
     """A sequence number that begins again within an hour."""
     for field in fields:
         every = field.layout.interval_s
-        if field.slot.kind != "sequence" or not every:
+        if field.slot.kind != "sequence" or not every or field.layout.sealing:  # a seal has the whole counter
             continue
         again = (1 << field.slot.bits) * every
         if again < 3600:
@@ -300,8 +301,8 @@ def _check(protocol: Protocol) -> Iterator[Found]:
     if integrity is None or not isinstance(integrity.check, Crc):
         return
     crc = integrity.check
-    layout = max(protocol.frames.values(), key=lambda layout: layout.body_octets)
-    octets = layout.body_octets - integrity.first_octet
+    layout = max(protocol.frames.values(), key=lambda layout: layout.octets)
+    octets = layout.octets - layout.check_octets - integrity.first_octet
     unseen = fewest_unseen(crc.width, crc.poly, octets)
     if unseen is not None:
         number = {2: "two", 3: "three"}[unseen]

@@ -90,7 +90,7 @@ class SealRules:
         if sequence is None:
             return None
         bits = whole_bits(sequence)
-        self._life(table, sealed, sequence, bits)
+        self._life(table, layouts, sealed, sequence, bits)
         return Seal(
             table.key_bits,
             table.tag_octets,
@@ -101,6 +101,7 @@ class SealRules:
             bits,
             table.resync if bits > sequence.bits else 0,
             table.group_key,
+            table.reserve,
         )
 
     def _nonce(self, table: specfile.SealTable, sealed: list[Layout]) -> Slot | None:
@@ -157,26 +158,43 @@ class SealRules:
             text = f"{table.hub} is no station: {source.bits} bits hold 0..{(1 << source.bits) - 1}"
             self.complain("too_large", (*_AT, "hub"), text, None)
 
-    def _life(self, table: specfile.SealTable, sealed: list[Layout], sequence: Slot, bits: int) -> None:
-        """The numbers of a service life fit in the counter."""
+    def _life(
+        self, table: specfile.SealTable, layouts: list[Layout], sealed: list[Layout], sequence: Slot, bits: int
+    ) -> None:
+        """The numbers of a service life fit in the counter of the station that uses up most: the hub, if it answers.
+
+        Its one counter serves the frames to every station; frames that are not sealed are numbered by it, too.
+        """
         frames = 0
-        for layout in sealed:
-            interval = layout.interval_s or table.interval
-            if interval is None:
+        for layout in layouts:
+            interval = layout.interval_s or (table.interval if layout.sealing else None)
+            if interval is None and layout.sealing:
                 text = f'how often "{layout.name}" is sent is not said, so nobody knows how long its numbers last'
                 self.complain("missing_key", _AT, text, 'interval = "10 min" here, or in the frame')
                 return
-            frames += math.ceil(table.service_life / interval)
+            if interval is not None and any(slot.kind == "sequence" for slot in layout.slots):
+                frames += math.ceil(table.service_life / interval)
+        stations = self._stations(table, sealed[0])
         lost = 2 * table.restarts * table.reserve
-        if frames + lost < 1 << bits:
+        numbers = frames * stations + lost
+        if numbers < 1 << bits:
             return
-        life = _spoken(table.service_life)
+        each = f" for each of {stations} stations" if stations > 1 else ""
+        sent = f"{frames} frames in {_spoken(table.service_life)}{each}"
+        restarts = f"{table.restarts} restarts that lose up to 2 x {table.reserve} numbers each"
         text = (
-            f"a nonce would come twice: {frames} frames in {life} and {table.restarts} restarts that lose up to "
-            f"2 x {table.reserve} numbers each are {frames + lost} numbers, and {bits} bits count {1 << bits}"
+            f"a nonce could come twice: {sent} and {restarts} are {numbers} numbers, and {bits} bits count {1 << bits}"
         )
-        cure = f"counter_bits = {(frames + lost).bit_length()} in the field {sequence.name}"
-        self.complain("nonce_repeats", (*_AT, "service_life"), text, cure)
+        cure = f"counter_bits = {numbers.bit_length()} in the field {sequence.name}"
+        fewer = ", or stations = N in [seal]" if stations > 1 and table.stations is None else ""
+        self.complain("nonce_repeats", (*_AT, "service_life"), text, cure + fewer)
+
+    def _stations(self, table: specfile.SealTable, layout: Layout) -> int:
+        """How many stations one counter may have to serve."""
+        if not any(slot.kind == "destination" for slot in layout.slots):
+            return 1
+        source = next(slot for slot in layout.slots if slot.kind == "source")
+        return table.stations or (1 << source.bits) - 1
 
 
 def whole_bits(sequence: Slot) -> int:

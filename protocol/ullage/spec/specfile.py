@@ -227,6 +227,9 @@ class SealTable(Table):
     interval: Duration | None = Field(
         default=None, description="between two sealed frames of a kind, where the frame has no interval of its own"
     )
+    stations: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="that the hub sends to; else as many as the address holds"
+    )
     restarts: Annotated[int, Field(ge=0)] = Field(default=1000, description="of a station, in its service life")
     reserve: Annotated[int, Field(ge=1, le=0xFFFF)] = Field(
         default=256, description="numbers that a station reserves with one write to its memory"

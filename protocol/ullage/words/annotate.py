@@ -4,7 +4,9 @@ Pure: rows and texts come out, nothing is printed. Everything stands on the layo
 and a decoder's table say the same about the same bits.
 """
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from ..bodies import length_of, listed
 from ..codec import Message
@@ -16,8 +18,12 @@ from ..unfold import Named
 from ..values import NOT_A_VALUE, expectation, reader
 from .extent import Extent, code_of, extent, items_of
 from .octet_rows import Piece, Row, check_rows, octets_of, rows_of
+from .opening import Opening, encrypted_rows, first_hidden, hides_counts, readable, tag_rows
 from .samples import sample
 from .wording import reading, reading_of
+
+if TYPE_CHECKING:
+    from ..seal.keys import Key
 
 __all__ = ["Annotation", "Row", "annotate", "octets_of", "reading", "reading_of", "sample"]
 
@@ -33,7 +39,8 @@ class Annotation:
 
     frame: the frame whose fields are shown, or None when only the header can be read. note: why just this frame
     although the octets were refused, or "". message: what was accepted, or None. refused: why the octets are no
-    message, or None. rows: all octets.
+    message, or None. rows: all octets. clear: the octets before tag and check, opened where they were encrypted and a
+    key was there. opened_with: whose key that was, as "station 17", or "".
     """
 
     frame: str | None
@@ -41,44 +48,92 @@ class Annotation:
     message: Message | None
     refused: Refused | None
     rows: tuple[Row, ...]
+    clear: bytes
+    opened_with: str = ""
 
 
-def annotate(protocol: Protocol, octets: bytes, at: int | None = None) -> Annotation:
+def annotate(
+    protocol: Protocol,
+    octets: bytes,
+    at: int | None = None,
+    keys: "Mapping[int | None, Key] | None" = None,
+    from_counter: int = 0,
+) -> Annotation:
     """Tell a frame octet by octet, accepted or not.
 
-    octets: what was received, check included; anything goes. at: the receiving station, as for `Protocol.decode`.
+    octets: what was received, check included; anything goes. at: the receiving station, as for `Protocol.decode`. keys,
+    from_counter: to open sealed frames, as for `Receiver`; of any source nothing is known before.
     Raises ValueError when `at` is no station of this protocol.
     """
     message, refused, note = None, None, ""
+    opening = Opening(protocol, keys, from_counter)
     try:
-        message = protocol.decode(octets, at)
+        message = protocol.codec.decode(octets, at, opening.opener)
         name: str | None = message.frame
     except Refused as error:
         refused, name = error, error.frame
         if name is None:
             name, note = _likely_frame(protocol, octets, error.reason)
     layout = protocol.frames[name] if name else None
-    body = _body_octets(protocol, layout, octets, refused)
+    body, end = _ends(protocol, layout, octets, refused)
+    clear = octets[:body] if opening.body is None else opening.body
     if layout:
-        pieces = _Teller(protocol, layout, octets, body).pieces()
+        told = _told_rows(protocol, layout, octets, clear, opening, refused, end)
     else:
-        pieces = _Teller(protocol, None, octets, body).pieces_of(_header(protocol, refused), "not known", "")
-    told = rows_of(pieces, octets)
-    check = check_rows(protocol.integrity, octets, body) if protocol.integrity else ()
-    return Annotation(name, note, message, refused, (*told, *check))
+        pieces = _Teller(protocol, None, len(octets), clear).pieces_of(_header(protocol, refused), "not known", "")
+        told = rows_of(pieces, octets)
+    check = check_rows(protocol.integrity, octets, end) if protocol.integrity else ()
+    whose = opening.whose if opening.body is not None else ""
+    return Annotation(name, note, message, refused, (*told, *check), clear, whose)
 
 
-def _body_octets(protocol: Protocol, layout: Layout | None, octets: bytes, refused: Refused | None) -> int:
-    """Octets before the check. What is too short and fails it was cut at its end: there the check is missing."""
-    count = len(octets)
-    unsound = refused is not None and refused.reason in (Status.TOO_SHORT, Status.INTEGRITY)
-    if unsound and layout:
-        row = extent(layout, octets)
-        if row.octets is None and row.cut:
-            return count
-        if row.octets is not None and count < row.octets + protocol.check_octets:
-            return min(count, row.octets)
-    return count - protocol.check_octets if count >= protocol.least_octets else count
+def tell_body(protocol: Protocol, layout: Layout, body: bytes) -> tuple[Row, ...]:
+    """The rows of a sound body alone, as the fields have it: what stands before tag and check, not encrypted."""
+    return tuple(rows_of(_Teller(protocol, layout, len(body) + layout.end_octets, body).pieces(), body))
+
+
+def _told_rows(
+    protocol: Protocol,
+    layout: Layout,
+    octets: bytes,
+    clear: bytes,
+    opening: Opening,
+    refused: Refused | None,
+    end: int,
+) -> Iterator[Row]:
+    """The rows of a known frame before its check. clear: before the tag, opened if it could be. end: of the tag."""
+    first = first_hidden(layout)
+    if first is None:
+        yield from rows_of(_Teller(protocol, layout, len(octets), clear).pieces(), octets)
+    elif opening.body is None:
+        yield from rows_of(_Teller(protocol, layout, len(octets), clear[:first]).pieces(8 * first), octets)
+        yield from encrypted_rows(layout, octets, len(clear), opened=False)
+    else:
+        pieces = _Teller(protocol, layout, len(octets), clear).pieces()
+        yield from rows_of([piece for piece in pieces if piece.offset < 8 * first], octets)
+        yield from encrypted_rows(layout, octets, len(clear), opened=True)
+        yield from rows_of([piece for piece in pieces if piece.offset >= 8 * first], clear)
+    if layout.sealing:
+        yield from tag_rows(layout, octets, len(clear), end, opening, refused)
+
+
+def _ends(protocol: Protocol, layout: Layout | None, octets: bytes, refused: Refused | None) -> tuple[int, int]:
+    """Octets before the tag, and before the check.
+
+    What is too short and fails the check was cut at its end: there the check is missing, and before it the tag.
+    """
+    count, tag = len(octets), layout.tag_octets if layout else 0
+    if layout and refused is not None and refused.reason in (Status.TOO_SHORT, Status.INTEGRITY):
+        row = extent(layout, readable(layout, octets))
+        if row.octets is None and row.cut and (count < layout.least_octets or not hides_counts(layout)):
+            return count, count
+        if row.octets is not None and count < row.octets + layout.end_octets:
+            return min(count, row.octets), min(count, row.octets + tag)
+    if count < protocol.least_octets:
+        return count, count
+    end = count - protocol.check_octets
+    body = layout.least_octets - layout.end_octets if layout else 0
+    return min(end, max(end - tag, body)), end
 
 
 # ---- which frame it may be -------------------------------------------------------------------------------------
@@ -105,15 +160,15 @@ def _likely_frame(protocol: Protocol, octets: bytes, reason: Status) -> tuple[st
 
 def _lengths(layout: Layout, octets: bytes) -> str:
     """What the number of octets says: nothing when it is right."""
-    count, row = len(octets), extent(layout, octets)
+    count, row = len(octets), extent(layout, readable(layout, octets))
     shown = f"Shown as {layout.name}"
     if row.octets is None:
-        if row.cut or count < layout.least_octets:
+        if (row.cut and not hides_counts(layout)) or count < layout.least_octets:
             least = f"; its shortest has {layout.least_octets}" if count < layout.least_octets else ""
             return f"{shown}, cut after {_octets(count)}{least}."
         most = f"{layout.least_octets}..{layout.octets} octets"
         return f"{shown}, which has {most}; here are {count}." if count > layout.octets else ""
-    whole = row.octets + layout.check_octets
+    whole = row.octets + layout.end_octets
     if whole == count:
         return ""
     by_counts = "" if layout.fixed else " by its counts"
@@ -138,16 +193,18 @@ def _header(protocol: Protocol, refused: Refused | None) -> tuple[Named, ...]:
 class _Teller:
     """Says of each stretch of a frame's octets what it is."""
 
-    def __init__(self, protocol: Protocol, layout: Layout | None, octets: bytes, body: int) -> None:
+    def __init__(self, protocol: Protocol, layout: Layout | None, whole: int, body: bytes) -> None:
         self.protocol = protocol
-        self.whole = len(octets)
-        self.body = octets[:body]
+        self.whole = whole
+        self.body = body
         self.row: Extent | None = extent(layout, self.body) if layout else None
 
-    def pieces(self) -> list[Piece]:
-        """The row of a known frame."""
+    def pieces(self, end: int | None = None) -> list[Piece]:
+        """The row of a known frame. end: the bit up to which it can be read, None for all of it."""
         row = self.row
         assert row is not None
+        if end is not None:
+            return self.pieces_of(tuple(one for one in row.slots if one[1].offset < end), "cut", "")
         if row.octets is not None:
             return self.pieces_of(row.slots, "too many" if len(self.body) > row.octets else "cut", "")
         return self.pieces_of(row.slots, "cut" if row.cut else "not known", row.stopped if row.cut else "")

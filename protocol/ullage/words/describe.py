@@ -58,19 +58,46 @@ class Line:
 
 
 def describe(layout: Layout, integrity: Integrity | None) -> tuple[Line, ...]:
-    """The lines of a frame, in wire order: header, fields, lists and groups with what is in them, fill bits, check."""
+    """The lines of a frame in wire order: header, fields, lists and groups with what is in them, fill bits, tag, check.
+
+    In a frame with encrypted octets a line of no bits stands before the first field among them.
+    """
     lines, before = [], None
     words = _words_of_counters(layout.entries)
+    first = layout.sealing.first_octet if layout.sealing else None
     for slot in layout.slots:
         octet = slot.offset // 8
+        if first is not None and slot.offset == 8 * first:
+            lines.append(_encrypted_line(layout, octet))
+            before = octet
         lines.append(_slot_line(slot, layout, words, None if octet == before else octet))
         before = octet
+    if first is not None and layout.head_bits == 8 * first:
+        lines.append(_encrypted_line(layout, first))
     lines += _loose_lines(layout.tail, layout, words, 0)
     if may_fill(layout):
         lines.append(Line(None, 0, "(fill)", "zeros up to a whole octet", placed=False))
+    if layout.sealing:
+        lines.append(_tag_line(layout))
     if integrity:
         lines.append(_check_line(layout, integrity))
     return tuple(lines)
+
+
+def _encrypted_line(layout: Layout, first: int) -> Line:
+    upto = _span_of(first, layout.body_octets - 1) if layout.fixed else "all from here on"
+    return Line(first, 0, "(encrypted)", f"{upto}, up to the tag")
+
+
+def _tag_line(layout: Layout) -> Line:
+    at = layout.body_octets if layout.fixed else None
+    covers = f"over {_span_of(0, layout.body_octets - 1)}" if layout.fixed else "over all octets before it"
+    codes = "AES-CCM, opens with the key of the station"
+    return Line(at, 8 * layout.tag_octets, "tag", covers, codes, placed=layout.fixed)
+
+
+def _span_of(first: int, last: int) -> str:
+    return f"octet {first}" if first == last else f"octets {first}..{last}"
 
 
 def _slot_line(slot: Slot, layout: Layout, words: Mapping[str, str], octet: int | None) -> Line:
@@ -127,8 +154,9 @@ def _check_line(layout: Layout, integrity: Integrity) -> Line:
     else:
         name = check.name or f"CRC of {check.width} bits"
     if layout.fixed:
-        covers = f"over octets {first}..{layout.body_octets - 1}"
-        return Line(layout.body_octets, 8 * check.octets, name, covers, "; ".join(remarks))
+        at = layout.octets - check.octets
+        covers = f"over octets {first}..{at - 1}"
+        return Line(at, 8 * check.octets, name, covers, "; ".join(remarks))
     covers = f"over all octets before it, from octet {first} on" if first else "over all octets before it"
     return Line(None, 8 * check.octets, name, covers, "; ".join(remarks), placed=False)
 
@@ -164,6 +192,8 @@ def _scaled(slot: Slot, scaled: Scaled, layout: Layout) -> tuple[str, str]:
     if slot.kind == "source":
         return f"station {limits(scaled)}", ""
     if slot.kind == "sequence":
+        if scaled.counter_bits is not None and scaled.counter_bits > slot.bits:
+            return f"low {slot.bits} of {scaled.counter_bits} bits of the counter", _again(slot, layout)
         return f"{limits(scaled)}, then 0 again", _again(slot, layout)
     specials = ", ".join(f"{special.code} {special.name}" for special in scaled.specials)
     codes = specials + _unused(slot, "; " if specials else "")

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from ..layout import Binary32, Choice, Entry, Fixed, Flag, Gate, Length, Opaque, Repeat, Scaled, Slot, Text
+from ..layout import Binary32, Choice, Entry, Fixed, Flag, Gate, Layout, Length, Opaque, Repeat, Scaled, Slot, Text
 from ..protocol import Protocol
 from ..quantity import plain
 
@@ -17,10 +17,35 @@ def as_data(protocol: Protocol) -> list[dict[str, Any]]:
             "least_octets": layout.least_octets,
             "summary": layout.summary,
             "interval_s": None if layout.interval_s is None else plain(layout.interval_s),
+            "sealing": _sealing_data(layout),
             "entries": _entries_data(layout.slots, placed=True) + _entries_data(layout.tail, placed=False),
         }
         for layout in protocol.frames.values()
     ]
+
+
+def seal_data(protocol: Protocol) -> dict[str, Any] | None:
+    """How the sealed frames of a protocol are sealed, as plain data for JSON; None where no frame is. Never a key."""
+    seal = protocol.seal
+    if seal is None:
+        return None
+    return {
+        "key_bits": seal.key_bits,
+        "tag_octets": seal.tag_octets,
+        "nonce": list(seal.nonce),
+        "network": seal.network,
+        "network_octets": seal.network_octets,
+        "hub": seal.hub,
+        "counter_bits": seal.counter_bits,
+        "resync": seal.resync,
+        "group_key": seal.group_key,
+        "reserve": seal.reserve,
+    }
+
+
+def _sealing_data(layout: Layout) -> dict[str, Any] | None:
+    sealing = layout.sealing
+    return {"first_octet": sealing.first_octet, "tag_octets": sealing.tag_octets} if sealing else None
 
 
 def _entries_data(entries: tuple[Entry, ...], placed: bool) -> list[dict[str, Any]]:
@@ -71,4 +96,5 @@ def _scaled_data(scaled: Scaled) -> dict[str, Any]:
         "clamp": scaled.clamp,
         "epoch": scaled.epoch,
         "broadcast": scaled.broadcast,
+        "counter_bits": scaled.counter_bits,
     }

@@ -15,6 +15,8 @@ _TOGETHER = 3
 _APART = 2
 """Octets a row of such fields."""
 _CHECK_TOGETHER = 4
+_HIDDEN_TOGETHER = 8
+"""Octets a row of what has no fields to show: encrypted octets and the tag."""
 
 _BETWEEN = re.compile(r"(?:[\s,;:{}\[\]()\"'-]|\\x)+")
 _OCTETS = re.compile(r"(?:0[xX])?([0-9a-fA-F]+)[uU]?\Z")
@@ -106,6 +108,14 @@ def _bits(octets: bytes, first: int, last: int, piece: Piece) -> str:
     own = (d if piece.offset <= place < piece.end else "." for place, d in enumerate(digits, 8 * first))
     text = "".join(own)
     return " ".join(text[start : start + 8] for start in range(0, len(text), 8))
+
+
+def hidden_rows(octets: bytes, first: int, last: int, name: str, text: str) -> Iterator[Row]:
+    """The rows of octets whose bits say nothing to a reader: octets first up to last, named once; one row for none."""
+    for start in range(first, max(last, first + 1), _HIDDEN_TOGETHER):
+        shown = octets[start : min(start + _HIDDEN_TOGETHER, last)].hex(" ")
+        yield Row(start if shown else None, shown, "", name, "", text)
+        name = text = ""
 
 
 def check_rows(integrity: Integrity, octets: bytes, body: int) -> Iterator[Row]:
