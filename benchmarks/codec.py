@@ -22,7 +22,7 @@ import numpy as np
 import ullage
 from ullage import columns
 from ullage.layout import Choice, Fixed, Flag, Scaled, Slot
-from ullage_codegen.python_module import emitted_python
+from ullage_codegen.python.module import emitted_python
 
 SPEC = """
 [protocol]

@@ -18,7 +18,7 @@ from ullage import Protocol, SpecError, Status
 from ullage.layout import Entry, Gate, Opaque, Repeat, Slot, Text
 from ullage.spec import reference
 from ullage.spec.specfile import json_schema
-from ullage_codegen.diagram import strip
+from ullage_codegen.c.diagram import strip
 
 ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "spec" / "FORMAT.md").read_text(encoding="utf-8")

@@ -17,7 +17,7 @@ from support.cases import received
 from support.ends import need
 from support.protocols import specs
 from support.tiny import generated
-from ullage_codegen.cheader import emit_c, model
+from ullage_codegen.c.header import emit_c, model
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 

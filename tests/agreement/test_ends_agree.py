@@ -19,8 +19,8 @@ from support.ends import BUILDS, Answer, Build, CEnd, PythonEnd, need
 from support.protocols import specs
 from ullage.codes import reasons
 from ullage.layout import Repeat
-from ullage_codegen.cheader import model
-from ullage_codegen.cmodel import Scope
+from ullage_codegen.c.header import model
+from ullage_codegen.c.model import Scope
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 

@@ -26,7 +26,7 @@ from support.protocols import specs
 from support.tiny import generated, load
 from ullage.layout import Binary32, Choice, Opaque, Repeat, Scaled, Sealing, Slot, Text
 from ullage.values import Special
-from ullage_codegen.cheader import model
+from ullage_codegen.c.header import model
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 DRAWN = settings(

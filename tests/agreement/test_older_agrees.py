@@ -14,8 +14,8 @@ from support.older import BothEnd, BothReference, Got
 from support.protocols import specs
 from support.revised import PAIRS, changed
 from ullage.errors import UllageError
-from ullage_codegen import colder
-from ullage_codegen.cheader import model
+from ullage_codegen.c import older as colder
+from ullage_codegen.c.header import model
 
 Asked = tuple[bytes, int | None]
 

@@ -23,7 +23,7 @@ from support.python_module_end import PythonModuleEnd, complaint, module_of, ref
 from support.varied import CRC, HISTORY, SUM, UART, VALUES
 from ullage.codes import reasons
 from ullage.words.samples import sample
-from ullage_codegen.cheader import model
+from ullage_codegen.c.header import model
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 OPEN = [path for path in SHIPPED if ullage.load(path).seal is None]

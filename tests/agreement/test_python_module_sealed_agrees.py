@@ -30,7 +30,7 @@ from support.tiny import generated
 from ullage.layout import header_slot
 from ullage.packing import Packer, boundary_codes, with_check, with_seal
 from ullage.words.samples import sample
-from ullage_codegen.vectors import vectors
+from ullage_codegen.vectors.document import vectors
 
 EACH = pytest.mark.parametrize("name", SEALED)
 

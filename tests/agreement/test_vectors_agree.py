@@ -28,9 +28,9 @@ from ullage.quantity import exact
 from ullage.seal import Key
 from ullage.seal.counter import record
 from ullage.values import Special, writer
-from ullage_codegen.ccontent import content_of
-from ullage_codegen.cmodel import Inner, Member, Scope
-from ullage_codegen.vectors import emitted_vectors
+from ullage_codegen.c.content import content_of
+from ullage_codegen.c.model import Inner, Member, Scope
+from ullage_codegen.vectors.document import emitted_vectors
 
 SHIPPED = [ullage.load(path) for path in sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))]
 VARIED = settings(

@@ -22,9 +22,9 @@ from support.tiny import tiny
 from ullage.layout import Fixed, Length
 from ullage.words.samples import sample
 from ullage.words.wording import reading
-from ullage_codegen.decoder_tables import slot_ids
-from ullage_codegen.sheet import model
-from ullage_codegen.sheet_html import sheet_html
+from ullage_codegen.javascript.tables import slot_ids
+from ullage_codegen.sheet.html import sheet_html
+from ullage_codegen.sheet.model import model
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -9,7 +9,7 @@ import pytest
 import ullage
 from support.ends import WARNINGS, need
 from ullage.crc import catalogue
-from ullage_codegen.cheader import answers, emit_c, model
+from ullage_codegen.c.header import answers, emit_c, model
 
 SPECS = Path(__file__).parents[2] / "spec"
 SHIPPED = sorted(SPECS.rglob("*.toml"))

@@ -10,8 +10,8 @@ import pytest
 import ullage
 from support.ends import BUILDS, CEnd, need
 from ullage.layout import Scaled
-from ullage_codegen.ccontent import content_of
-from ullage_codegen.chelpers import UnitHelper
+from ullage_codegen.c.content import content_of
+from ullage_codegen.c.helpers import UnitHelper
 
 SPEC = """
 [protocol]

@@ -8,8 +8,8 @@ import pytest
 import ullage
 from support.ends import need
 from ullage.names import RESERVED
-from ullage_codegen.cheader import model
-from ullage_codegen.cnames import NameClash
+from ullage_codegen.c.header import model
+from ullage_codegen.c.names import NameClash
 
 SPEC = """
 [protocol]

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ullage.crc import Crc, by_name, catalogue
-from ullage_codegen.crc_forms import (
+from ullage_codegen.c.crc_forms import (
     MOST_TERMS,
     TableFree,
     nibble_table,

@@ -11,8 +11,8 @@ import ullage
 from support.ends import WARNINGS, need
 from support.sealed_scenes import Forge
 from support.sealed_specs import SEALED
-from ullage_codegen.cheader import answers, emit_c, emitted_c, model
-from ullage_codegen.cnames import NameClash
+from ullage_codegen.c.header import answers, emit_c, emitted_c, model
+from ullage_codegen.c.names import NameClash
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 COMPILERS = ["gcc", "clang", "g++", "clang++"]

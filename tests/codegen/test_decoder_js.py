@@ -18,8 +18,8 @@ from support.tiny import load
 from ullage.binary32 import text_of
 from ullage.crc import CHECK_OCTETS, catalogue
 from ullage.words.annotate import octets_of
-from ullage_codegen.decoder_tables import crc_table
-from ullage_codegen.javascript import engine
+from ullage_codegen.javascript.module import engine
+from ullage_codegen.javascript.tables import crc_table
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 

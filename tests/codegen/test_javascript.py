@@ -17,11 +17,11 @@ from support.ends import need
 from support.javascript_end import JavaScriptEnd
 from support.tiny import load, tiny
 from ullage.words.samples import sample
-from ullage_codegen import javascript
-from ullage_codegen.javascript import emit_javascript, emitted_javascript
-from ullage_codegen.javascript_literal import literal
-from ullage_codegen.sheet import model
-from ullage_codegen.sheet_html import sheet_html
+from ullage_codegen.javascript import module as javascript
+from ullage_codegen.javascript.literal import literal
+from ullage_codegen.javascript.module import emit_javascript, emitted_javascript
+from ullage_codegen.sheet.html import sheet_html
+from ullage_codegen.sheet.model import model
 from ullage_codegen.verify import verify
 
 SPEC_FOLDER = Path(__file__).parents[2] / "spec"

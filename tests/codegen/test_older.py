@@ -10,9 +10,9 @@ import ullage
 from support.ends import WARNINGS, need
 from support.revised import PAIRS, fields, revision
 from ullage.errors import UllageError
-from ullage_codegen.cheader import answers, emit_c, model
-from ullage_codegen.cnames import NameClash
-from ullage_codegen.colder import may_both_accept
+from ullage_codegen.c.header import answers, emit_c, model
+from ullage_codegen.c.names import NameClash
+from ullage_codegen.c.older import may_both_accept
 from ullage_codegen.verify import verify
 
 SPEC = (Path(__file__).parents[2] / "spec" / "orchard.toml").read_text(encoding="utf-8")

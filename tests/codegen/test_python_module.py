@@ -19,8 +19,8 @@ import ullage
 from support.python_module_end import module_of
 from support.varied import CRC, HISTORY, UART, VALUES
 from ullage.crc import Crc, by_name
-from ullage_codegen import python_module
-from ullage_codegen.python_module import emitted_python
+from ullage_codegen.python import module as python_module
+from ullage_codegen.python.module import emitted_python
 from ullage_codegen.verify import verify
 
 SPECS = Path(__file__).parents[2] / "spec"

@@ -20,7 +20,7 @@ import ullage
 from support.python_module_end import module_of
 from support.sealed_specs import CRC, HISTORY, SEALED, orchard
 from ullage.seal import Key, masking
-from ullage_codegen.python_module import emitted_python
+from ullage_codegen.python.module import emitted_python
 
 KEY = bytes(range(0x30, 0x40))
 VALUES = {"destination": 1, "sensor": 0, "distance": "no_echo", "battery": 3.71}

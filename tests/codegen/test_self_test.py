@@ -12,8 +12,8 @@ import ullage
 from support.ends import WARNINGS, need
 from support.protocols import specs
 from support.tiny import generated, load
-from ullage_codegen.cheader import emit_c
-from ullage_codegen.self_test import emitted_self_test
+from ullage_codegen.c.header import emit_c
+from ullage_codegen.c.self_test import emitted_self_test
 
 SPEC = Path(__file__).parents[2] / "spec"
 SHIPPED = [ullage.load(path) for path in sorted(SPEC.rglob("*.toml"))]

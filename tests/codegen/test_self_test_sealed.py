@@ -14,8 +14,8 @@ from support.ends import WARNINGS, need
 from support.protocols import sealed_specs
 from support.sealed_specs import SEALED
 from support.tiny import generated
-from ullage_codegen.cheader import emit_c
-from ullage_codegen.self_test import emitted_self_test
+from ullage_codegen.c.header import emit_c
+from ullage_codegen.c.self_test import emitted_self_test
 
 C99, CXX = ["-std=c99"], ["-x", "c++", "-std=c++11"]
 SANITIZED = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]

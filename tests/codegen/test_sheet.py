@@ -13,10 +13,10 @@ from support.protocols import specs
 from support.tiny import generated, load, tiny
 from ullage.codes import reasons
 from ullage.spec.embedded import carried
-from ullage_codegen.sheet import Sheet, model
-from ullage_codegen.sheet_html import sheet_html
-from ullage_codegen.sheet_markdown import sheet_markdown
-from ullage_codegen.sheet_rulers import Block, Part, Strip
+from ullage_codegen.sheet.html import sheet_html
+from ullage_codegen.sheet.markdown import sheet_markdown
+from ullage_codegen.sheet.model import Sheet, model
+from ullage_codegen.sheet.rulers import Block, Part, Strip
 
 SPEC_FOLDER = Path(__file__).parents[2] / "spec"
 SHIPPED = sorted(SPEC_FOLDER.rglob("*.toml"))

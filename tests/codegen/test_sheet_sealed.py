@@ -14,10 +14,10 @@ from support.sealed_specs import SEALED, orchard
 from support.tiny import generated
 from ullage.codes import reasons
 from ullage.spec.embedded import carried
-from ullage_codegen.sheet import Sheet, SheetFrame, model
-from ullage_codegen.sheet_html import sheet_html
-from ullage_codegen.sheet_markdown import sheet_markdown
-from ullage_codegen.sheet_rulers import Cell, Part, Strip
+from ullage_codegen.sheet.html import sheet_html
+from ullage_codegen.sheet.markdown import sheet_markdown
+from ullage_codegen.sheet.model import Sheet, SheetFrame, model
+from ullage_codegen.sheet.rulers import Cell, Part, Strip
 
 
 def sheet(text: str) -> Sheet:

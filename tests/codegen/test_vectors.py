@@ -18,8 +18,8 @@ from ullage.codes import gaps, reasons
 from ullage.layout import Choice, Layout, Scaled
 from ullage.packing import with_check
 from ullage.quantity import exact
-from ullage_codegen import vectors as module
-from ullage_codegen.vectors import VectorFault, emitted_vectors, vectors
+from ullage_codegen.vectors import document as module
+from ullage_codegen.vectors.document import VectorFault, emitted_vectors, vectors
 
 SPEC = Path(__file__).parents[2] / "spec"
 SHIPPED = [ullage.load(path) for path in sorted(SPEC.rglob("*.toml"))]

@@ -23,7 +23,7 @@ from ullage.codes import reasons
 from ullage.layout import Entry, Gate, Opaque, Repeat, Slot
 from ullage.packing import with_check
 from ullage.values import Special
-from ullage_codegen.vectors import emitted_vectors
+from ullage_codegen.vectors.document import emitted_vectors
 
 SPEC = Path(__file__).parents[2] / "spec"
 SCHEMA = jsonschema.Draft202012Validator(json.loads((SPEC / "vectors.schema.json").read_text(encoding="ascii")))

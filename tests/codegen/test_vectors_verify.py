@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage_codegen import self_test, vectors
+from ullage_codegen.c import self_test
+from ullage_codegen.c.self_test import emitted_self_test
 from ullage_codegen.emitted import Emitted
-from ullage_codegen.self_test import emitted_self_test
-from ullage_codegen.vectors import emitted_vectors
+from ullage_codegen.vectors import document as vectors
+from ullage_codegen.vectors.document import emitted_vectors
 from ullage_codegen.verify import verify
 
 SPEC = (Path(__file__).parents[2] / "spec" / "orchard.toml").read_text(encoding="utf-8")

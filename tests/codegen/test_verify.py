@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 import ullage
-from ullage_codegen import cheader
-from ullage_codegen.cheader import emit_c
+from ullage_codegen.c import header as cheader
+from ullage_codegen.c.header import emit_c
 from ullage_codegen.verify import verify
 
 SPEC = (Path(__file__).parents[2] / "spec" / "orchard.toml").read_text(encoding="utf-8")

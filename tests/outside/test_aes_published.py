@@ -7,7 +7,7 @@ import pytest
 
 from support.ends import Build, need
 from support.seal_c import AES_PREFIX, BUILDS, CCipher, compiled, library
-from ullage_codegen.cseal import substitution_box
+from ullage_codegen.c.seal import substitution_box
 
 FOLDER = Path(cryptography_vectors.__file__).parent / "ciphers/AES/ECB"
 

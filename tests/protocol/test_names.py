@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 import ullage
 from support.ends import WARNINGS, need
 from ullage.names import RESERVED, fault_in_name, fault_in_protocol_name, fault_in_word
-from ullage_codegen.cheader import emit_c
-from ullage_codegen.cnames import NameClash
+from ullage_codegen.c.header import emit_c
+from ullage_codegen.c.names import NameClash
 
 C_FAMILY = [("gcc", "gnu2x"), ("clang", "gnu2x")]
 CPP_FAMILY = [("g++", "gnu++20"), ("clang++", "gnu++20")]

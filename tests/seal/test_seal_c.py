@@ -14,7 +14,7 @@ from support.ends import WARNINGS, need
 from support.seal_c import INCLUDES
 from ullage.seal import BlockCounter, Key, Seen, Window, provision
 from ullage.seal.ccm import seal
-from ullage_codegen.cseal import SealParts
+from ullage_codegen.c.seal import SealParts
 
 PARTS = SealParts("orchard", 32, 16)
 KEY = bytes.fromhex("5bd0f3a2914c6e870d1ab95f66c23e78")

@@ -14,7 +14,7 @@ import pytest
 from support.ends import need
 from support.seal_c import INCLUDES
 from ullage.seal import Seen, Window, candidates
-from ullage_codegen.cseal import SealParts
+from ullage_codegen.c.seal import SealParts
 
 PROGRAM = r"""
 #include <avr/io.h>

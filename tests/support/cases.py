@@ -14,7 +14,7 @@ from ullage.layout import Binary32, Fixed, Gate, Layout, Length, Repeat, Slot, T
 from ullage.packing import boundary_codes
 from ullage.packing import with_check as seal
 from ullage.unfold import Row
-from ullage_codegen.cmodel import Inner, Member, Scope
+from ullage_codegen.c.model import Inner, Member, Scope
 
 from .ends import Contents
 

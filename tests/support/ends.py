@@ -21,9 +21,9 @@ import pytest
 
 import ullage
 from ullage.layout import Gate, Repeat
-from ullage_codegen.ccontent import content_of, value_of
-from ullage_codegen.cheader import CHeader, emit_c, model
-from ullage_codegen.cmodel import Inner, Member, Scope
+from ullage_codegen.c.content import content_of, value_of
+from ullage_codegen.c.header import CHeader, emit_c, model
+from ullage_codegen.c.model import Inner, Member, Scope
 
 WARNINGS = (
     *("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow"),

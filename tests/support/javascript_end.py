@@ -13,7 +13,7 @@ from typing import Any
 import ullage
 from ullage.quantity import plain
 from ullage.values import Special
-from ullage_codegen.javascript import emit_javascript
+from ullage_codegen.javascript.module import emit_javascript
 
 SAFE = 2**53 - 1
 """Number.MAX_SAFE_INTEGER (ECMA-262)."""

@@ -16,9 +16,9 @@ from typing import Any
 import ullage
 from ullage.layout import Binary32, Choice, Entry, Flag, Gate, Opaque, Repeat, Scaled, Slot, Text
 from ullage.quantity import exact
-from ullage_codegen.ccontent import content_of
-from ullage_codegen.cheader import emit_c, model
-from ullage_codegen.cmodel import Inner, Member, Scope
+from ullage_codegen.c.content import content_of
+from ullage_codegen.c.header import emit_c, model
+from ullage_codegen.c.model import Inner, Member, Scope
 
 from .ends import UNTOUCHED, Build, _contents, _folder, _read, _structure
 

@@ -7,8 +7,8 @@ from types import ModuleType
 from typing import Any
 
 import ullage
-from ullage_codegen.cheader import model
-from ullage_codegen.python_module import emitted_python
+from ullage_codegen.c.header import model
+from ullage_codegen.python.module import emitted_python
 
 from .ends import Answer, Contents, _contents, _meant, _single
 

@@ -16,7 +16,7 @@ from typing import Any
 from support.ends import Build, need
 from ullage.seal import CounterFault, CounterSpent, Seen
 from ullage.seal.counter import Load, Store
-from ullage_codegen.cseal import SealParts
+from ullage_codegen.c.seal import SealParts
 
 BUILDS = [Build("gcc", "c", 1), Build("g++", "c++", 1), Build("clang", "c", 1), Build("clang++", "c++", 1)]
 Widths = dict[tuple[int, int], str]

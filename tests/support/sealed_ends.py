@@ -20,7 +20,7 @@ from support.seal_c import _Callbacks
 from ullage.layout import Layout
 from ullage.seal import BlockCounter, CounterFault, Key
 from ullage.sealed import Sender
-from ullage_codegen.cheader import CHeader, emit_c, model
+from ullage_codegen.c.header import CHeader, emit_c, model
 
 Keys = Mapping[int | None, Key]
 Windows = dict[tuple[int | None, int], tuple[int, int]]

@@ -43,14 +43,14 @@ def emit_c(
 
     C99 and C++11, no heap, no floating point, no library; for 8-, 16- and 32-bit parts.
     """
-    from ullage_codegen.cheader import emitted_c
+    from ullage_codegen.c.header import emitted_c
 
     before = load_spec(older) if older else None
 
     def make(protocol: "Protocol", name: str) -> "list[Emitted]":
         files = [emitted_c(protocol, name, before)]
         if self_test:
-            from ullage_codegen.self_test import emitted_self_test
+            from ullage_codegen.c.self_test import emitted_self_test
 
             files.append(emitted_self_test(protocol, name))
         return files
@@ -61,7 +61,7 @@ def emit_c(
 @app.command("python", epilog="Example: ullage emit python spec/orchard.toml -o gateway/")
 def emit_python(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
     """Write one Python module that reads and writes the frames with the standard library alone."""
-    from ullage_codegen.python_module import emitted_python
+    from ullage_codegen.python.module import emitted_python
 
     _emit(spec, out, verify, lambda protocol, name: [emitted_python(protocol, name)])
 
@@ -69,7 +69,7 @@ def emit_python(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
 @app.command("javascript", epilog="Example: ullage emit javascript spec/orchard.toml -o server/")
 def emit_javascript(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
     """Write one JavaScript module that reads and writes the frames, also as a LoRaWAN payload codec (TS013)."""
-    from ullage_codegen.javascript import emitted_javascript
+    from ullage_codegen.javascript.module import emitted_javascript
 
     _emit(spec, out, verify, lambda protocol, name: [emitted_javascript(protocol, name)])
 
@@ -77,7 +77,7 @@ def emit_javascript(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
 @app.command("vectors", epilog="Example: ullage emit vectors spec/orchard.toml -o tests/")
 def emit_vectors(spec: Spec, out: Out = ".", verify: Verify = False) -> None:
     """Write test vectors as JSON: values with their octets, and octets with the reason why they are refused."""
-    from ullage_codegen.vectors import emitted_vectors
+    from ullage_codegen.vectors.document import emitted_vectors
 
     _emit(spec, out, verify, lambda protocol, name: [emitted_vectors(protocol, name)])
 

@@ -104,7 +104,7 @@ def header(
     group: Annotated[bool, typer.Option("--group", help="Also the key that all share.")] = False,
 ) -> None:
     """Write the private C header of one node: its key, apart from the protocol's header, for its owner alone."""
-    from ullage_codegen.key_header import key_header
+    from ullage_codegen.c.key_header import key_header
 
     from ..keys import keys_of, write_secret
 

@@ -35,15 +35,15 @@ def sheet(
     inside = carried(octets)
     name, text = (inside.name, inside.text) if inside else (Path(spec).name, octets)
 
-    from ullage_codegen.sheet import model
+    from ullage_codegen.sheet.model import model
 
     page = model(protocol, name, text)
     if kind == ".md":
-        from ullage_codegen.sheet_markdown import sheet_markdown
+        from ullage_codegen.sheet.markdown import sheet_markdown
 
         write_whole(out, sheet_markdown(page))
     else:
-        from ullage_codegen.sheet_html import sheet_html
+        from ullage_codegen.sheet.html import sheet_html
 
         write_whole(out, sheet_html(page))
     frames = f"{len(protocol.frames)} frame{'s' if len(protocol.frames) != 1 else ''}"

@@ -1,0 +1,1 @@
+"""The C header of a protocol, and what belongs to it."""

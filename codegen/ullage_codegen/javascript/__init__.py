@@ -1,0 +1,1 @@
+"""The JavaScript module of a protocol."""

@@ -1,0 +1,1 @@
+"""Test vectors of a protocol."""
