@@ -29,6 +29,8 @@ from ullage.values import Special
 from ullage_codegen.c.header import model
 
 SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
+OPEN = [path for path in SHIPPED if ullage.load(path).seal is None]
+"""Those of which this module encodes every frame."""
 DRAWN = settings(
     max_examples=25,
     deadline=None,
@@ -203,7 +205,7 @@ def test_shipped_specs_encode_any_struct_content_alike(path: Path) -> None:
 @given(st.lists(ODD, min_size=40, max_size=80), st.integers(0, 2**32))
 def test_shipped_specs_encode_odd_values_alike(odd: list[Any], seed: int) -> None:
     rng = random.Random(seed)
-    protocol = ullage.load(rng.choice(SHIPPED))
+    protocol = ullage.load(rng.choice(OPEN))
     encoders_agree(protocol, list(odd_cases(protocol, odd, rng)))
 
 

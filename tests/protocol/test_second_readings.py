@@ -127,7 +127,9 @@ def test_construct_refuses_a_wrong_crc_and_a_wrong_constant_by_itself() -> None:
 
 def test_construct_builds_what_it_has_parsed() -> None:
     for protocol in SHIPPED:
-        for name in protocol.frames:
+        for name, layout in protocol.frames.items():
+            if layout.sealing:  # without a key there is nothing to hold it against
+                continue
             octets = next(octets for octets in received(protocol, random.Random(2)) if _frame(protocol, octets) == name)
             described = protocol.as_construct(name)
             assert described.build(described.parse(octets)) == octets
