@@ -41,7 +41,7 @@ def judge(protocol: ullage.Protocol, octets: bytes, at: int | None = None) -> st
 def check_refusal(protocol: ullage.Protocol, octets: bytes, refused: ullage.Refused) -> str:
     """What a refusal says is what stands in the octets."""
     assert refused.reason in reasons(protocol)
-    if refused.reason is ullage.Status.NO_KEY:
+    if int(refused.reason) == 8:
         assert protocol.frames[str(refused.frame)].sealing
         return str(refused.reason)
     assert refused.raw is not None
