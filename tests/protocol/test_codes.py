@@ -55,7 +55,7 @@ def test_codes_that_stand_for_something_and_those_between(
     assert sound(slot) == spread(runs)
 
 
-@settings(derandomize=True, deadline=None, max_examples=40, suppress_health_check=list(HealthCheck))
+@settings(derandomize=True, deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
 @given(specs())
 def test_runs_and_gaps_are_what_the_codec_says_of_every_code(text: str) -> None:
     for layout in generated(text).frames.values():

@@ -151,7 +151,7 @@ def sampled(layout: Layout, protocol: ullage.Protocol, rng: random.Random) -> It
         yield seal(protocol, packer.random_body())
 
 
-@settings(max_examples=25, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=QUIET)
+@settings(max_examples=15, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=QUIET)
 @given(pairs(), st.integers(0, 2**32))
 def test_random_frames_of_any_specs_fare_as_told(texts: tuple[str, str], seed: int) -> None:
     one, other = map(loaded, texts)
