@@ -98,7 +98,8 @@ class Sender:
     def encode(self, frame: str, values: Mapping[str, Any]) -> bytes:
         """Give the octets of one message, sealed where its frame is.
 
-        frame, values: as for `Protocol.encode`, without source and sequence number. Keep the octets for a retry: it is
+        frame, values: as for `Protocol.encode`, without source and sequence number; a number that is given for a sealed
+        frame is not used, the counter gives it. Keep the octets for a retry: it is
         the same frame, not a new one. Returns the whole frame. Raises EncodeError, and uses up no number, when values
         do not fit or there is no key; with the status `counter_spent` when the counter has reached its end.
         """
