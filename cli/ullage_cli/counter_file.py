@@ -55,7 +55,8 @@ def new_counter(path: Path, station: int, counter_bits: int, first: int) -> None
 
     words = _WORDS.format(station, counter_bits)
     one = record(first, counter_bits).hex()
-    write_secret(path, f"{words}{one}\n{one}\n")
+    otherwise = "go on with this one; a new one only with fresh keys, or with --first beyond all numbers used"
+    write_secret(path, f"{words}{one}\n{one}\n", otherwise)
 
 
 @contextlib.contextmanager

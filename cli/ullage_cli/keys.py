@@ -120,13 +120,16 @@ def owner(station: int | None) -> str:
     return "the group" if station is None else f"station {station}"
 
 
-def write_secret(path: Path, text: str) -> None:
+AGAIN = "another name; remove the old file only when no node uses its keys any more"
+
+
+def write_secret(path: Path, text: str, otherwise: str = AGAIN) -> None:
     """Write a file that only its owner can read, from the first octet on; whole or not at all, and never over another.
 
     Raises Stop where something of this name is there already, or there is no such folder.
     """
     if path.exists() or path.is_symlink():
-        raise _taken(path)
+        raise _taken(path, otherwise)
     try:
         # Made with mode 0600, whatever the mask.
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
@@ -137,30 +140,29 @@ def write_secret(path: Path, text: str) -> None:
             out.write(text.encode())
             out.flush()
             os.fsync(out.fileno())
-        _name(Path(name), path)
+        _name(Path(name), path, otherwise)
     finally:
         Path(name).unlink(missing_ok=True)
 
 
-def _name(whole: Path, path: Path) -> None:
+def _name(whole: Path, path: Path, otherwise: str) -> None:
     """Give a whole file its name, if nothing has it: a link fails where a renaming would write over."""
     try:
         path.hardlink_to(whole)
     except FileExistsError:
-        raise _taken(path) from None
+        raise _taken(path, otherwise) from None
     except OSError:
         # A file system without links: made empty first, so that its name is ours, then filled.
         try:
             handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         except FileExistsError:
-            raise _taken(path) from None
+            raise _taken(path, otherwise) from None
         os.close(handle)
         whole.replace(path)
 
 
-def _taken(path: Path) -> Stop:
-    text = f"{path}: this file is there already, and keys are never written over one another"
-    return Stop(f"{text}\n  help: another name; remove the old file only when no node uses its keys any more")
+def _taken(path: Path, otherwise: str) -> Stop:
+    return Stop(f"{path}: this file is there already, and is never written over\n  help: {otherwise}")
 
 
 @contextlib.contextmanager

@@ -34,9 +34,15 @@ def verify(old: str, new: str) -> Verdict:
         return Verdict(True, ("no file of ours: it has no fingerprint",))
     if marks[0] == marks[1]:
         version = f" (emitted by {before}, this is {after})" if before != after else ""
-        return Verdict(True, (f"fingerprint {marks[1]} is the same, the code differs{version}: emit again",))
+        again = "emit again, with --older as before" if _older(old) and not _older(new) else "emit again"
+        return Verdict(True, (f"fingerprint {marks[1]} is the same, the code differs{version}: {again}",))
     head = f"fingerprint {marks[0]} is of another spec; this one is {marks[1]}"
     return Verdict(True, (head, *_field_changes(old, new)))
+
+
+def _older(text: str) -> bool:
+    """Whether a header reads another revision, too."""
+    return "_decode_any reads revision" in text
 
 
 def _version(text: str) -> str:

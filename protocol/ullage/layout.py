@@ -316,12 +316,24 @@ class Layout:
         """All slots, those inside lists and groups too, each once, in the order of the spec."""
         return tuple(_all_slots(self.entries))
 
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """The names of all fields, lists and groups."""
+        return frozenset(_all_names(self.entries))
+
     def slot(self, name: str) -> Slot:
         """The slot with this name. Raises KeyError."""
         for slot in self.slots:
             if slot.name == name:
                 return slot
         raise KeyError(name)
+
+
+def _all_names(entries: tuple[Entry, ...]) -> Iterator[str]:
+    for entry in entries:
+        yield entry.name
+        if not isinstance(entry, Slot):
+            yield from _all_names(entry.entries)
 
 
 def _all_slots(entries: tuple[Entry, ...]) -> Iterator[Slot]:

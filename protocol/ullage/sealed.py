@@ -148,7 +148,11 @@ class Sender:
         key = self._keys.get(owner)
         if key is None:
             whose = "the group" if owner is None else f"station {owner}"
-            raise EncodeError(f"{frame}: there is no key of {whose}", frame=frame, help="ullage key new makes one")
+            hub = owner == parts.seal.hub
+            help_text = (
+                "the hub has no key of its own: its frames go to a station" if hub else "ullage key new makes one"
+            )
+            raise EncodeError(f"{frame}: there is no key of {whose}", frame=frame, help=help_text)
         _check_bits(key, parts.seal)
         return key
 

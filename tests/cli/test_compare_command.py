@@ -114,7 +114,7 @@ def test_a_review_page_is_markdown_that_free_text_cannot_break(
     rows = [line for line in lines if line.startswith("| ")]
     assert {line.replace("\\|", "").count("|") for line in rows} == {6, 3}
     assert "V\\|\\*" in out
-    assert "| valve_order: valve: open was sent, and half is read | `" in out
+    assert "| valve_order: old → new: valve: open was sent, and half is read | `" in out
 
 
 def test_a_name_that_means_the_same_is_said_by_the_author(orchard: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -129,8 +129,8 @@ def test_a_name_that_means_the_same_is_said_by_the_author(orchard: Path, capsys:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["nowhere.toml", str(ORCHARD)], "nowhere.toml: there is no such file"),
-        ([str(ORCHARD), str(ROOT / "spec")], "this is a folder; the folder comes first"),
+        (["nowhere.toml", str(ORCHARD)], "nowhere.toml: there is no such file or folder"),
+        ([str(ORCHARD), str(ROOT / "spec")], "this is a folder; only the first of the two may be one"),
         ([str(ROOT / "spec" / "formats"), str(ORCHARD)], "there is no spec of orchard in this folder, only of "),
         ([str(ORCHARD), str(ORCHARD), "--json", "--markdown"], "--json and --markdown: give one of them"),
     ],
@@ -149,7 +149,7 @@ def test_check_holds_a_spec_against_the_deployed_ones(orchard: Path, capsys: pyt
     assert out.endswith("orchard-1.toml, revision 1: nothing is misread\n")
     code, out, _ = check(capsys, rewritten(orchard, SWAPPED), "--deployed", deployed)
     assert code == 1
-    assert "orchard-1.toml, revision 1: revision 1 names two layouts" in out
+    assert "orchard-1.toml, revision 1: another layout under the same number; valve_order can be misread" in out
     code, out, _ = check(capsys, str(orchard), "--deployed", deployed, "--json")
     assert code == 1
     assert json.loads(out)[0]["deployed"][0]["finding"] is True
@@ -161,3 +161,27 @@ def test_no_line_is_wider_than_a_screen(orchard: Path, capsys: pytest.CaptureFix
     for old, new in ((EXAMPLE / "deployed", EXAMPLE / "orchard.toml"), (ORCHARD, Path(rewritten(orchard, SWAPPED)))):
         out = compare(capsys, str(old), str(new))[1]
         assert [line for line in out.splitlines() if len(line) > 100 and "orchard.toml" not in line] == []
+
+
+def test_a_rename_of_what_is_not_there_is_a_wrong_request(capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = compare(capsys, str(ORCHARD), str(ORCHARD), "--renamed", "nonsense=battery")
+    assert (code, err) == (2, "--renamed nonsense=battery: the old spec has no frame or field nonsense\n")
+    code, _, err = compare(capsys, str(ORCHARD), str(ORCHARD), "--renamed", "battery=nonsense")
+    assert (code, err) == (2, "--renamed battery=nonsense: the new spec has no frame or field nonsense\n")
+
+
+def test_specs_the_wrong_way_round_are_pointed_out(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = compare(capsys, str(EXAMPLE / "orchard.toml"), str(ORCHARD))
+    assert "The second spec has the lower revision (1, not 2): is it the other way round?" in out
+
+
+def test_a_frame_that_becomes_sealed_is_pointed_out(orchard: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sealed = ROOT / "spec" / "orchard_sealed.toml"
+    path = orchard.with_name("sealed.toml")
+    path.write_text(sealed.read_text(encoding="utf-8"), encoding="utf-8")
+    new = rewritten(path, ('name = "orchard_sealed"', 'name = "orchard"'), ("revision = 1\n", "revision = 2\n"))
+    code, out, _ = compare(capsys, str(ORCHARD), new)
+    assert code == 0
+    said = " ".join(out.split())
+    assert "level_report, valve_order and acknowledgement become sealed: a receiver of both still takes" in said
+    assert "In C a header that reads both revisions opens no sealed frames" in said

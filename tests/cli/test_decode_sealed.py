@@ -120,9 +120,9 @@ def test_a_station_that_lost_its_counter_is_told_in_the_summary(capsys: Capture)
     log(level(node(WELL, first=200)), *(level(again) for _ in range(4)), level(node(WELL, 18)))
     _, out, _ = run(capsys, "a.log", "--keys", "keys.toml", "--quiet")
     assert out.endswith(
-        "station 17 sends authentic frames with old numbers: most likely it has lost its\n"
-        "  counter, or somebody plays back a recording; they stay refused until the station has a fresh\n"
-        "  key, or counts on from beyond 200\n"
+        "authentic frames of station 17 come with old numbers: they were read before, somebody\n"
+        "  plays back a recording, or the station has lost its counter (then it needs a fresh key, or\n"
+        "  numbers beyond 200)\n"
     ), out
 
 

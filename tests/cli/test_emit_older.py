@@ -60,3 +60,12 @@ def test_an_older_spec_that_is_not_there_is_one_sentence(
 ) -> None:
     assert main(["emit", "c", newer, "-o", str(tmp_path), "--older", str(tmp_path / "no.toml")]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_verify_remembers_that_an_older_revision_was_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = Path(__file__).parents[2] / "examples" / "revisions"
+    new, old = str(folder / "orchard.toml"), str(folder / "deployed" / "orchard-1.toml")
+    assert main(["emit", "c", new, "--older", old, "-o", str(tmp_path)]) == 0
+    assert main(["emit", "c", new, "--older", old, "-o", str(tmp_path), "--verify"]) == 0
+    assert main(["emit", "c", new, "-o", str(tmp_path), "--verify"]) == 1
+    assert "emit again, with --older as before" in capsys.readouterr().out

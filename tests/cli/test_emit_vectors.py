@@ -14,8 +14,8 @@ def test_the_vectors_are_written_and_said(tmp_path: Path, capsys: pytest.Capture
     assert main(["emit", "vectors", SPEC, "-o", str(tmp_path)]) == 0
     said = capsys.readouterr().out
     data = json.loads((tmp_path / "orchard_vectors.json").read_text(encoding="ascii"))
-    assert f"{len(data['decode']) + len(data['encode'])} vectors · reasons too_short too_long integrity" in said
-    assert "· statuses out_of_range\n" in said
+    assert f"{len(data['decode']) + len(data['encode'])} vectors\n  reasons too_short too_long integrity" in said
+    assert "\n  statuses out_of_range\n" in said
     assert data["about"].startswith("Written by ullage ")
     assert [path.name for path in tmp_path.iterdir()] == ["orchard_vectors.json"]
 

@@ -113,7 +113,7 @@ def test_a_file_that_is_there_is_never_written_over(
     for name in ("taken", "link"):
         code, out, err = run(capsys, *words, name)
         assert (code, out) == (2, "")
-        assert err.startswith(f"{name}: this file is there already, and keys are never written over one another\n")
+        assert err.startswith(f"{name}: this file is there already, and is never written over\n")
     monkeypatch.setattr("pathlib.Path.exists", lambda path, **_: path.name != "taken")
     assert run(capsys, *words, "taken")[0] == 2
     monkeypatch.setattr("pathlib.Path.hardlink_to", _no_links)

@@ -292,3 +292,11 @@ def test_the_table_of_changes_in_format_is_true(start: str) -> None:
 
 def test_no_row_of_that_table_is_left_out() -> None:
     assert len(rows()) == len(TABLE)
+
+
+def test_a_rename_concerns_only_the_frames_that_have_both_names() -> None:
+    new = ORCHARD.replace('{ name = "valve",       kind = "code"', '{ name = "gate",        kind = "code"')
+    comparison = held(ORCHARD, new, valve="gate")
+    assert not comparison.misread
+    assert [frame.name for frame in comparison.frames if frame.changes] == []
+    assert [frame.name for frame in held(ORCHARD, new).misread] == ["status_report"]

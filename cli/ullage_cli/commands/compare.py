@@ -46,10 +46,12 @@ def compare(
     if json and markdown:
         raise Stop("--json and --markdown: give one of them")
     if Path(new).is_dir():
-        raise Stop(f"{new}: this is a folder; the folder comes first")
+        raise Stop(f"{new}: this is a folder; only the first of the two may be one")
+    if old != "-" and not Path(old).exists():
+        raise Stop(f"{old}: there is no such file or folder")
     now = given(new)
     before = deployed(old, now.protocol.name) if Path(old).is_dir() else [given(old)]
-    same_names = renames(renamed or [])
+    same_names = renames(renamed or [], before, now)
     found = [(one, hold_beside(one.protocol, now.protocol, same_names)) for one in before]
     if json:
         _print_json(found, now)

@@ -115,7 +115,7 @@ def header(
     if known is None:
         raise Stop("no keys are given\n  help: --keys FILE; ullage key new makes one")
     wanted = [_of(known, number), *([_of(known, None)] if group else [])]
-    write_secret(out, key_header(protocol, wanted))
+    write_secret(out, key_header(protocol, wanted), "remove it and write it again; the key stays the same")
     say(f"{out}: private, for station {number} alone; never into version control")
 
 

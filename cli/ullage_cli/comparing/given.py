@@ -59,8 +59,13 @@ def deployed(folder: str, name: str) -> list[Given]:
     return sorted(ours, key=lambda one: one.protocol.revision)
 
 
-def renames(words: list[str]) -> "Renames":
-    """OLD=NEW, once or more. Raises Stop."""
+def _names(protocol: "Protocol") -> set[str]:
+    """What its frames, fields, lists and groups are called."""
+    return set(protocol.frames) | {name for layout in protocol.frames.values() for name in layout.names}
+
+
+def renames(words: list[str], before: "list[Given]", after: Given) -> "Renames":
+    """OLD=NEW, once or more, names of frames or fields that are there. Raises Stop."""
     from ullage.revisions.meaning import Renames
 
     found: dict[str, str] = {}
@@ -68,6 +73,9 @@ def renames(words: list[str]) -> "Renames":
         old, equals, new = word.partition("=")
         if not equals or not old or not new:
             raise Stop(f"--renamed {word}: give the two names as OLD=NEW")
+        for name, there, where in ((old, before, "old"), (new, [after], "new")):
+            if not any(name in _names(one.protocol) for one in there):
+                raise Stop(f"--renamed {word}: the {where} spec has no frame or field {name}")
         if old in found:
             raise Stop(f"--renamed {word}: {old} has become {found[old]} already")
         found[old] = new

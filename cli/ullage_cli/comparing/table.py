@@ -60,7 +60,10 @@ def _frame(comparison: "Comparison", frame: "FrameComparison", old: Given, new: 
     for text, octets, by_new in found[:_MOST]:
         yield marked(f"    {text}", sys.stdout)
         reader = old if by_new else new
-        if reader.can_be_named:
+        layouts = (comparison.new.frames.get(frame.new or ""), comparison.old.frames.get(frame.old or ""))
+        if any(layout is not None and layout.sealing for layout in layouts):
+            yield f"      {octets}, before it is sealed"
+        elif reader.can_be_named:
             yield f'      ullage explain {quoted(reader.name)} "{octets}"'
         else:
             yield f"      {octets}"
@@ -72,5 +75,8 @@ def in_one_line(comparison: "Comparison", old: Given) -> str:
     """One comparison in one line, for `check --deployed`."""
     if comparison.same:
         return f"{old.spoken}: the same on the wire"
-    answer = words.closing(comparison)[0] if comparison.finding else "nothing is misread"
+    parts = [f"{name} can be misread" for name in (frame.name for frame in comparison.misread)]
+    if comparison.clash:
+        parts.insert(0, "another layout under the same number")
+    answer = "; ".join(parts) + ": ullage compare says more" if parts else "nothing is misread"
     return f"{old.spoken}, revision {comparison.old.revision}: {answer}"

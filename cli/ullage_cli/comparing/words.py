@@ -57,7 +57,8 @@ def misreadings(frame: "FrameComparison") -> list[tuple[str, str, bool]]:
     found = []
     for outcome, by_new in ((frame.new_reads_old, False), (frame.old_reads_new, True)):
         for difference, example in outcome.misread if outcome else ():
-            found.append((str(difference), example.octets.hex(" "), by_new))
+            way = "new → old: " if by_new else "old → new: "
+            found.append((way + str(difference), example.octets.hex(" "), by_new))
     return found
 
 
@@ -96,7 +97,7 @@ def closing(comparison: "Comparison") -> list[str]:
         lines += [] if comparison.clash else [f"  help: {_cure(comparison)}"]
     if not lines:
         lines.append(f"fine: nothing is misread. {_flash(comparison)}")
-        lines += _orders(comparison)
+        lines += [*_orders(comparison), *_sealed(comparison), *_turned(comparison)]
     return lines
 
 
@@ -133,6 +134,28 @@ def _orders(comparison: "Comparison") -> list[str]:
     if not names or comparison.first == "sender":
         return []
     return [f"{_listed(names)} goes the other way: there the node is the receiver, and is flashed before it is sent."]
+
+
+def _sealed(comparison: "Comparison") -> list[str]:
+    """What sealing means for the time in which both revisions are read."""
+    old, new = comparison.old, comparison.new
+    lines = []
+    opened = [name for name, layout in new.frames.items() if layout.sealing and name in old.frames]
+    become = [name for name in opened if not old.frames[name].sealing]
+    if become and comparison.needs_both:
+        verb = "becomes" if len(become) == 1 else "become"
+        lines.append(f"{_listed(become)} {verb} sealed: a receiver of both still takes unsealed ones from anybody.")
+    if comparison.needs_both and (old.seal or new.seal):
+        lines.append("In C a header that reads both revisions opens no sealed frames; Python's Receiver does.")
+    return lines
+
+
+def _turned(comparison: "Comparison") -> list[str]:
+    """A new spec with the lower number is most likely the old one."""
+    old, new = comparison.old, comparison.new
+    if old.name != new.name or new.revision >= old.revision:
+        return []
+    return [f"The second spec has the lower revision ({new.revision}, not {old.revision}): is it the other way round?"]
 
 
 def _listed(names: "list[str] | tuple[str, ...]") -> str:

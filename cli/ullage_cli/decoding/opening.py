@@ -98,9 +98,9 @@ class Opening:
         for (_, owner, source), heard in self._receiver.heard.items() if self._receiver else ():
             if heard.looks_restarted:
                 to = "" if owner == source else f" to {_spoken(owner)}"
-                yield f"station {source} sends authentic frames with old numbers{to}: most likely it has lost its"
-                yield "  counter, or somebody plays back a recording; they stay refused until the station has a fresh"
-                yield f"  key, or counts on from beyond {heard.window.top}"
+                yield f"authentic frames of station {source}{to} come with old numbers: they were read before, somebody"
+                yield "  plays back a recording, or the station has lost its counter (then it needs a fresh key, or"
+                yield f"  numbers beyond {heard.window.top})"
 
     def _fresh(self) -> "Receiver | None":
         from ullage import Receiver

@@ -209,8 +209,8 @@ def emitted_vectors(protocol: Protocol, spec_name: str) -> Emitted:
     """
     made = vectors(protocol)
     counted = len(made.decode) + sum(_in_json(vector.values) for vector in made.encode)
-    remark = f"{counted} vectors · reasons {' '.join(map(str, made.reasons))}"
-    remark += f" · statuses {' '.join(map(str, made.statuses))}" if made.statuses else ""
+    remark = f"{counted} vectors\n  reasons {' '.join(map(str, made.reasons))}"
+    remark += f"\n  statuses {' '.join(map(str, made.statuses))}" if made.statuses else ""
     return Emitted(f"{protocol.name}_vectors.json", _text(protocol, spec_name, made), remark)
 
 

@@ -108,8 +108,9 @@ def _compared(one: _Field, other: _Field) -> Iterator[str]:
 
 
 def _named(codes: str) -> str:
-    """Codes without how many are unused, which follows from the rest."""
-    return "; ".join(part for part in codes.split("; ") if not part.endswith(" unused"))
+    """Codes without how many are unused, which follows, and without what an interval says, which is not sent."""
+    told = (part for part in codes.split("; ") if not part.endswith(" unused") and " at one every " not in part)
+    return "; ".join(told)
 
 
 def _said(one: _Field) -> str:

@@ -110,7 +110,7 @@ class Comparison:
     @property
     def needs_both(self) -> bool:
         """Whether the new receiver must be built for both revisions to read what old senders send."""
-        return not self._all(lambda frame: frame.new_reads_old)
+        return not self.clash and not self._all(lambda frame: frame.new_reads_old)
 
     def _all(self, which: "Callable[[FrameComparison], Outcome | None]") -> bool:
         found = [which(frame) for frame in self.frames]
@@ -147,6 +147,8 @@ def _paired(old: Protocol, new: Protocol, renames: Renames) -> list[tuple[Layout
 def _frame(
     old: Protocol, new: Protocol, before: Layout | None, after: Layout | None, renames: Renames, distinct: bool
 ) -> FrameComparison:
+    if before and after:
+        renames = renames.between(before, after)
     here = _both_ways(old, before, new, renames, distinct) if before else (None, None)
     there = _both_ways(new, after, old, renames.turned, distinct) if after else (None, None)
     return FrameComparison(

@@ -30,6 +30,11 @@ class Renames:
         """What the receiver calls what the sender calls so."""
         return self.names.get(name, name)
 
+    def between(self, sender: Layout, receiver: Layout) -> "Renames":
+        """Those that concern two frames: the sender has the one name, the receiver the other."""
+        ours, theirs = sender.names | {sender.name}, receiver.names | {receiver.name}
+        return Renames({old: new for old, new in self.names.items() if old in ours and new in theirs})
+
     @property
     def turned(self) -> "Renames":
         """The same for the other direction."""

@@ -24,6 +24,13 @@ class SealRules:
         self.table, self.complain = table, complain
         self.sealed = frozenset(table.frames) if table else frozenset()
         known = {frame.name for frame in frames}
+        if table and not table.frames:
+            complain(
+                "no_frames",
+                ("seal", "frames"),
+                "no frame is sealed here",
+                f'frames = ["{frames[0].name}"], or no [seal]',
+            )
         for place, name in enumerate(table.frames if table else ()):
             path = ("seal", "frames", place)
             if name not in known:

@@ -211,7 +211,7 @@ class SealTable(Table):
 
     key_bits: Literal[128, 192, 256] = Field(default=128, description="of each station's key; C takes 128")
     tag_octets: Literal[4, 6, 8, 10, 12, 14, 16] = Field(default=8, description="of the tag behind the fields")
-    frames: Annotated[list[str], Field(min_length=1)] = Field(description="the names of the frames that are sealed")
+    frames: list[str] = Field(description="the names of the frames that are sealed")
     encrypt: Literal["body", "nothing"] = Field(
         default="body", description="what is encrypted: the fields after the header, or nothing; all is vouched for"
     )

@@ -192,7 +192,7 @@ def _scaled(slot: Slot, scaled: Scaled, layout: Layout) -> tuple[str, str]:
     if slot.kind == "source":
         return f"station {limits(scaled)}", ""
     if slot.kind == "sequence":
-        if scaled.counter_bits is not None and scaled.counter_bits > slot.bits:
+        if layout.sealing and scaled.counter_bits is not None and scaled.counter_bits > slot.bits:
             return f"low {slot.bits} of {scaled.counter_bits} bits of the counter", _again(slot, layout)
         return f"{limits(scaled)}, then 0 again", _again(slot, layout)
     specials = ", ".join(f"{special.code} {special.name}" for special in scaled.specials)
