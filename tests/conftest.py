@@ -15,7 +15,6 @@ _TOOLS = (
     "make",
     "git",
     "cmake",
-    "ninja",
     "arm-none-eabi-gcc",
     "avr-gcc",
 )

@@ -84,14 +84,6 @@ WAYS = {
         "build/ullage_headers/node/orchard.h",
         (),
     ),
-    "cmake with ninja": Way(
-        ("cmake", "ninja", "gcc"),
-        "with_cmake",
-        (*CMAKE, "-G", "Ninja"),
-        ("cmake", "--build", "build"),
-        "build/ullage_headers/node/orchard.h",
-        (),
-    ),
     "make": Way(
         ("make", "gcc"), "with_make", (), ("make", "CC=gcc", "ULLAGE=TOOL"), "build/orchard.h", ("1234", "3710")
     ),

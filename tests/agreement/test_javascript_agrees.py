@@ -32,7 +32,7 @@ SHIPPED = sorted((Path(__file__).parents[2] / "spec").rglob("*.toml"))
 OPEN = [path for path in SHIPPED if ullage.load(path).seal is None]
 """Those of which this module encodes every frame."""
 DRAWN = settings(
-    max_examples=16,
+    max_examples=10,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],

@@ -256,7 +256,7 @@ def test_a_frame_to_everybody_is_sealed_only_under_a_key_that_all_share() -> Non
 
 
 @settings(
-    max_examples=8,
+    max_examples=5,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],

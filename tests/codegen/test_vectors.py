@@ -79,8 +79,8 @@ def test_the_remark_counts_the_vectors_and_lists_the_answers() -> None:
     data = json.loads(emitted.text)
     assert emitted.file_name == "orchard_vectors.json"
     assert emitted.remark == (
-        f"{len(data['decode']) + len(data['encode'])} vectors · reasons {' '.join(data['reasons'])}"
-        f" · statuses {' '.join(data['statuses'])}"
+        f"{len(data['decode']) + len(data['encode'])} vectors\n  reasons {' '.join(data['reasons'])}"
+        f"\n  statuses {' '.join(data['statuses'])}"
     )
 
 

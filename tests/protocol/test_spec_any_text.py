@@ -34,7 +34,7 @@ NASTY = (
     *("[[frame]]", "[header]", "[protocol]", "measure", "message", "name", "field", "bits = 8", "range", "special"),
 )
 TOKENS = re.compile(r"[A-Za-z_0-9.+-]+|\"[^\"\n]*\"|\s+|.")
-MANY = settings(derandomize=True, deadline=None, max_examples=45, suppress_health_check=list(HealthCheck))
+MANY = settings(derandomize=True, deadline=None, max_examples=30, suppress_health_check=list(HealthCheck))
 
 
 def judge(text: str | bytes) -> bool:
